@@ -1,0 +1,1 @@
+"""Files in: lot sheets, micrographs, scales, calibration records."""

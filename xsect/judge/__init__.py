@@ -1,0 +1,1 @@
+"""Acceptance criteria and the decision rule."""

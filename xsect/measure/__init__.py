@@ -1,0 +1,1 @@
+"""Numbers out: bond, standoff, collapse, layers, and their uncertainty budgets."""

@@ -1,0 +1,287 @@
+"""What a measurement is: a named quantity, its value, its standard uncertainty and its evidence.
+
+Everything that names a quantity (files, screens, reports, `xsect explain`, criteria) reads this registry,
+so a definition is written once.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Literal
+
+Unit = Literal["um", "um2", "fraction", "word"]
+Status = Literal["measured", "needs_review", "not_measured"]
+
+COVERAGE_FACTOR = 1.959963984540054
+"""Two-sided 95 % coverage of the normal distribution (JCGM 100:2008, annex G)."""
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """One entry of the registry: what a name in a file or on a screen means."""
+
+    name: str
+    label: str
+    unit: Unit
+    per_segment: bool
+    definition: str
+    method: str
+    source: str
+
+
+def _registry(*entries: Quantity) -> dict[str, Quantity]:
+    return {entry.name: entry for entry in entries}
+
+
+_COMMON = "common practice"
+
+QUANTITIES: dict[str, Quantity] = _registry(
+    Quantity(
+        "bond_width", "Bond width", "um", True,
+        "Distance along the faying line between the outermost notches of a bond segment. The whole section's "
+        "value is the sum over its segments.",
+        "Each notch is where a hinge (closed, then opening) fitted to the photometric opening along the faying "
+        "line starts to rise.",
+        "Weld size read at the faying surface: common practice, after the idea of ISO 17677-1 (weld diameter at "
+        "the interface).",
+    ),
+    Quantity(
+        "bonded_length", "Bonded length", "um", True,
+        "Joined and fused length within the bond width: open and plating stations are left out.",
+        "Sum of the lengths of joined and fused stations of a segment.", _COMMON,
+    ),
+    Quantity(
+        "continuity", "Continuity", "fraction", True,
+        "Bonded length divided by bond width.", "Ratio of the two measured lengths.", _COMMON,
+    ),
+    Quantity(
+        "largest_opening", "Largest opening", "um", True,
+        "Longest run of open stations (gap or void) inside a bond segment.",
+        "Longest unbroken run of stations in the state open.", _COMMON,
+    ),
+    Quantity(
+        "bond_offset", "Bond offset", "um", True,
+        "Bond centre minus projection axis, along the faying line; positive to the right.",
+        "The axis is the middle of the projection's two flanks, read from the opening profile where both sides "
+        "reach the same share of the standoff.",
+        _COMMON,
+    ),
+    Quantity(
+        "standoff", "Standoff", "um", False,
+        "Distance left between the facing surfaces (plating included in the part) outside the projection, "
+        "also called sheet separation.",
+        "Photometric thickness of the gap on its level stretch, mean of the two sides.", _COMMON,
+    ),
+    Quantity(
+        "collapse", "Collapse", "fraction", False,
+        "(Original projection height − standoff) / original projection height.",
+        "From the standoff and the lot sheet's projection height.", "Set-down of a projection: common practice.",
+    ),
+    Quantity(
+        "plating_in_bond_mean", "Residual plating, mean", "um", True,
+        "Mean thickness of plating left at the faying line over the bond width.",
+        "Photometric thickness of the plating at each station, averaged over the segment.",
+        "Readings along the section: idea of ISO 1463 and ASTM B487.",
+    ),
+    Quantity(
+        "plating_in_bond_max", "Residual plating, max", "um", True,
+        "Largest thickness of plating left at the faying line inside a bond segment.",
+        "Largest photometric thickness over the segment's stations, after smoothing over a blur width.", _COMMON,
+    ),
+    Quantity(
+        "plating_coverage", "Plating coverage", "fraction", True,
+        "Share of the bond width with residual plating.",
+        "Length of stations in the state plating divided by bond width.", _COMMON,
+    ),
+    Quantity(
+        "plating_free_thickness", "Free plating thickness", "um", False,
+        "Mean thickness of the plating on the facing surfaces outside the bond.",
+        "Photometric thickness across each facing surface beyond the expelled plating.",
+        "ISO 1463 and ASTM B487 (thickness on cross-sections, several readings).",
+    ),
+    Quantity(
+        "expelled_plating_area", "Expelled plating", "um2", True,
+        "Sectional area of plating squeezed out and gathered at the notches.",
+        "Photometric thickness of the plating integrated over the filled stations.", _COMMON,
+    ),
+    Quantity(
+        "imc_mean", "Intermetallic, mean", "um", True,
+        "Mean thickness of the intermetallic layer at the faying line.",
+        "Blurred step model across the strip.", "ISO 1463 and ASTM B487 practice.",
+    ),
+    Quantity(
+        "imc_max", "Intermetallic, max", "um", True,
+        "Largest thickness of the intermetallic layer at the faying line.",
+        "Blurred step model across the strip.", _COMMON,
+    ),
+    Quantity(
+        "nugget_width", "Nugget width", "um", True,
+        "Width of the re-solidified zone at the faying line.",
+        "Closed outline of the nugget cut by the faying line.", "ISO 17677-1 vocabulary; common practice.",
+    ),
+    Quantity(
+        "nugget_height", "Nugget height", "um", True,
+        "Extent of the re-solidified zone across the faying line.", "Closed outline of the nugget.", _COMMON,
+    ),
+    Quantity(
+        "penetration_upper", "Penetration, upper", "fraction", True,
+        "Depth of the nugget into the upper part divided by that part's thickness.",
+        "Closed outline of the nugget against the faying line.", "AWS D17.2 practice; common practice.",
+    ),
+    Quantity(
+        "penetration_lower", "Penetration, lower", "fraction", True,
+        "Depth of the nugget into the lower part divided by that part's thickness.",
+        "Closed outline of the nugget against the faying line.", "AWS D17.2 practice; common practice.",
+    ),
+    Quantity(
+        "indentation_upper", "Indentation, upper", "um", False,
+        "Depth of the electrode mark in the upper part's outer surface.",
+        "Outer contour against the line through its surroundings.", _COMMON,
+    ),
+    Quantity(
+        "indentation_lower", "Indentation, lower", "um", False,
+        "Depth of the electrode mark in the lower part's outer surface.",
+        "Outer contour against the line through its surroundings.", _COMMON,
+    ),
+    Quantity(
+        "void_fraction", "Void fraction", "fraction", True,
+        "Void area divided by the nugget's area, or by the bond zone's where there is no nugget.",
+        "Dark areas inside the zone.", _COMMON,
+    ),
+    Quantity(
+        "largest_void", "Largest void", "um", True,
+        "Longest Feret diameter of the largest void.", "Dark areas inside the zone.", _COMMON,
+    ),
+    Quantity(
+        "crack_length", "Crack length", "um", False,
+        "Total length of cracks along their centre lines.", "Thin dark ridges.", _COMMON,
+    ),
+    Quantity(
+        "upper_thickness", "Upper thickness", "um", False,
+        "Thickness of the upper part as imaged, outside the projection: a check on scale and cut.",
+        "Distance from outer contour to facing surface along the normal, median over its level stretch.", _COMMON,
+    ),
+    Quantity(
+        "lower_thickness", "Lower thickness", "um", False,
+        "Thickness of the lower part as imaged: a check on scale and cut.",
+        "Distance from outer contour to facing surface along the normal, median over its level stretch.", _COMMON,
+    ),
+    Quantity(
+        "bond_kind", "Bond kind", "word", True,
+        "solid_state, fusion, mixed (fusion has begun inside a solid-state bond), reflow (held only by re-melted "
+        "plating) or none.",
+        "From the station states and the nugget.", _COMMON,
+    ),
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Component:
+    """One named part of an uncertainty budget: a standard uncertainty in the quantity's own unit."""
+
+    name: str
+    u: float
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """One quantity of one section (``segment`` None) or of one bond segment (1, 2, …).
+
+    ``value``, ``u``, ``low`` and ``high`` are in the quantity's unit; NaN where not measured. ``word`` holds the
+    value of a quantity whose unit is "word". A measurement that was not made is false-valued and has a ``note``
+    that says why; no clause can read it as a pass.
+    """
+
+    quantity: str
+    value: float
+    u: float
+    low: float
+    high: float
+    status: Status = "measured"
+    segment: int | None = None
+    word: str = ""
+    note: str = ""
+    method: str = ""
+    budget: tuple[Component, ...] = field(default=())
+
+    def __post_init__(self) -> None:
+        """Refuse names that the registry does not hold."""
+        if self.quantity not in QUANTITIES:
+            raise ValueError(f"quantity = {self.quantity!r}: not in the registry of quantities")
+
+    def __bool__(self) -> bool:
+        return self.status != "not_measured"
+
+    @property
+    def unit(self) -> Unit:
+        """Unit of value, u, low and high."""
+        return QUANTITIES[self.quantity].unit
+
+
+def measured(
+    quantity: str,
+    value: float,
+    budget: tuple[Component, ...],
+    *,
+    segment: int | None = None,
+    note: str = "",
+    method: str = "",
+) -> Measurement:
+    """Combine a budget into a measurement with its 95 % interval (first order, JCGM 100:2008, 5.1.2).
+
+    Lengths, areas and fractions that cannot be negative have their interval cut at 0 (and fractions other than
+    collapse at 1); bond_offset keeps its sign, and collapse may fall below 0 when a projection was pushed apart.
+    """
+    u = math.sqrt(sum(part.u**2 for part in budget))
+    low, high = value - COVERAGE_FACTOR * u, value + COVERAGE_FACTOR * u
+    if quantity not in ("bond_offset", "collapse"):
+        low = max(low, 0.0)
+        if QUANTITIES[quantity].unit == "fraction":
+            high = min(high, 1.0)
+    return Measurement(
+        quantity, value, u, low, high, "measured", segment, note=note, method=method, budget=budget
+    )
+
+
+def not_measured(quantity: str, note: str, *, segment: int | None = None) -> Measurement:
+    """Return a measurement that says why it was not made."""
+    nan = math.nan
+    return Measurement(quantity, nan, nan, nan, nan, "not_measured", segment, note=note)
+
+
+def word(quantity: str, value: str, *, segment: int | None = None, note: str = "") -> Measurement:
+    """Return a measurement whose value is a word, such as bond_kind."""
+    nan = math.nan
+    return Measurement(quantity, nan, nan, nan, nan, "measured", segment, word=value, note=note)
+
+
+def show(value: float, unit: Unit, *, digits_from: float | None = None) -> str:
+    """Write a number as people read it: µm below 100 µm, mm from there up, fractions as %.
+
+    ``digits_from`` (a standard uncertainty) sets the last digit printed: two significant digits of it.
+    """
+    if not math.isfinite(value):
+        return "–"
+    factor, name = shown_unit(value, unit)
+    places = decimals(value * factor, None if digits_from is None else digits_from * factor)
+    return f"{value * factor:.{places}f} {name}".rstrip()
+
+
+def shown_unit(value: float, unit: Unit) -> tuple[float, str]:
+    """Return (factor, name) of the unit in which ``value`` is shown."""
+    if unit == "um":
+        return (1e-3, "mm") if abs(value) >= 100 else (1.0, "µm")
+    if unit == "um2":
+        return (1e-6, "mm²") if abs(value) >= 1e5 else (1.0, "µm²")
+    if unit == "fraction":
+        return 100.0, "%"
+    return 1.0, ""
+
+
+def decimals(value: float, u: float | None) -> int:
+    """Return how many decimals to print so that ``u`` keeps two significant digits (else four of ``value``)."""
+    reference, digits = (u, 2) if u is not None and math.isfinite(u) and u > 0 else (abs(value), 4)
+    if not reference:
+        return 1
+    return int(min(max(digits - 1 - math.floor(math.log10(reference)), 0), 6))

@@ -1,0 +1,1 @@
+"""Sections drawn from known geometry: the demo images and the truth bench."""
