@@ -13,6 +13,9 @@ from typing import Literal
 Unit = Literal["um", "um2", "fraction", "word"]
 Status = Literal["measured", "needs_review", "not_measured"]
 
+BOND_KINDS = ("solid_state", "fusion", "mixed", "reflow", "none")
+"""Words that the quantity bond_kind may hold."""
+
 COVERAGE_FACTOR = 1.959963984540054
 """Two-sided 95 % coverage of the normal distribution (JCGM 100:2008, annex G)."""
 
