@@ -15,11 +15,11 @@ from xsect.reasons import Finding
 class Micrograph:
     """One picture, ready to be measured.
 
-    ``pixels`` is (rows, columns) grey or (rows, columns, 3) RGB, uint8 or uint16, with square pixels (a picture
-    whose pixels are not square is resampled on reading, and ``scale`` is that of the resampled picture).
-    ``burned_in`` is True where data strips, scale bars, text or arrows cover the picture, at the size of
-    ``pixels``; None where there are none.
-    ``findings`` are what reading it brought up (a scale without proof, an expired record).
+    ``pixels`` is (rows, columns) grey or (rows, columns, 3) RGB, uint8 or uint16, with square pixels (a
+    picture whose pixels are not square is resampled on reading, and ``scale`` is that of the resampled
+    picture). ``burned_in`` is True where data strips, scale bars, text or arrows cover the picture, at the
+    size of ``pixels``; None where there are none. ``findings`` are what reading it brought up (a scale
+    without proof, an expired record).
     """
 
     pixels: NDArray[np.uint8] | NDArray[np.uint16]
