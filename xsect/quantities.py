@@ -44,10 +44,10 @@ QUANTITIES: dict[str, Quantity] = _registry(
         "bond_width", "Bond width", "um", True,
         "Distance along the faying line between the outermost notches of a bond segment. The whole section's "
         "value is the sum over its segments.",
-        "Each notch is where a hinge (closed, then opening) fitted to the photometric opening along the faying "
-        "line starts to rise.",
-        "Weld size read at the faying surface: common practice, after the idea of ISO 17677-1 (weld diameter at "
-        "the interface).",
+        "Each notch is where a hinge (closed, then opening) fitted to the photometric opening along the "
+        "faying line starts to rise.",
+        "Weld size read at the faying surface: common practice, after the idea of ISO 17677-1 (weld diameter "
+        "at the interface).",
     ),
     Quantity(
         "bonded_length", "Bonded length", "um", True,
@@ -66,8 +66,8 @@ QUANTITIES: dict[str, Quantity] = _registry(
     Quantity(
         "bond_offset", "Bond offset", "um", True,
         "Bond centre minus projection axis, along the faying line; positive to the right.",
-        "The axis is the middle of the projection's two flanks, read from the opening profile where both sides "
-        "reach the same share of the standoff.",
+        "The axis is the middle of the projection's two flanks, read from the opening profile where both "
+        "sides reach the same share of the standoff.",
         _COMMON,
     ),
     Quantity(
@@ -79,7 +79,8 @@ QUANTITIES: dict[str, Quantity] = _registry(
     Quantity(
         "collapse", "Collapse", "fraction", False,
         "(Original projection height − standoff) / original projection height.",
-        "From the standoff and the lot sheet's projection height.", "Set-down of a projection: common practice.",
+        "From the standoff and the lot sheet's projection height.",
+        "Set-down of a projection: common practice.",
     ),
     Quantity(
         "plating_in_bond_mean", "Residual plating, mean", "um", True,
@@ -90,7 +91,8 @@ QUANTITIES: dict[str, Quantity] = _registry(
     Quantity(
         "plating_in_bond_max", "Residual plating, max", "um", True,
         "Largest thickness of plating left at the faying line inside a bond segment.",
-        "Largest photometric thickness over the segment's stations, after smoothing over a blur width.", _COMMON,
+        "Largest photometric thickness over the segment's stations, after smoothing over a blur width.",
+        _COMMON,
     ),
     Quantity(
         "plating_coverage", "Plating coverage", "fraction", True,
@@ -163,17 +165,19 @@ QUANTITIES: dict[str, Quantity] = _registry(
     Quantity(
         "upper_thickness", "Upper thickness", "um", False,
         "Thickness of the upper part as imaged, outside the projection: a check on scale and cut.",
-        "Distance from outer contour to facing surface along the normal, median over its level stretch.", _COMMON,
+        "Distance from outer contour to facing surface along the normal, median over its level stretch.",
+        _COMMON,
     ),
     Quantity(
         "lower_thickness", "Lower thickness", "um", False,
         "Thickness of the lower part as imaged: a check on scale and cut.",
-        "Distance from outer contour to facing surface along the normal, median over its level stretch.", _COMMON,
+        "Distance from outer contour to facing surface along the normal, median over its level stretch.",
+        _COMMON,
     ),
     Quantity(
         "bond_kind", "Bond kind", "word", True,
-        "solid_state, fusion, mixed (fusion has begun inside a solid-state bond), reflow (held only by re-melted "
-        "plating) or none.",
+        "solid_state, fusion, mixed (fusion has begun inside a solid-state bond), reflow (held only by "
+        "re-melted plating) or none.",
         "From the station states and the nugget.", _COMMON,
     ),
 )  # fmt: skip
@@ -191,9 +195,9 @@ class Component:
 class Measurement:
     """One quantity of one section (``segment`` None) or of one bond segment (1, 2, …).
 
-    ``value``, ``u``, ``low`` and ``high`` are in the quantity's unit; NaN where not measured. ``word`` holds the
-    value of a quantity whose unit is "word". A measurement that was not made is false-valued and has a ``note``
-    that says why; no clause can read it as a pass.
+    ``value``, ``u``, ``low`` and ``high`` are in the quantity's unit; NaN where not measured. ``word`` holds
+    the value of a quantity whose unit is "word". A measurement that was not made is false-valued and has a
+    ``note`` that says why; no clause can read it as a pass.
     """
 
     quantity: str
@@ -214,6 +218,7 @@ class Measurement:
             raise ValueError(f"quantity = {self.quantity!r}: not in the registry of quantities")
 
     def __bool__(self) -> bool:
+        """Whether the measurement was made."""
         return self.status != "not_measured"
 
     @property
@@ -233,8 +238,9 @@ def measured(
 ) -> Measurement:
     """Combine a budget into a measurement with its 95 % interval (first order, JCGM 100:2008, 5.1.2).
 
-    Lengths, areas and fractions that cannot be negative have their interval cut at 0 (and fractions other than
-    collapse at 1); bond_offset keeps its sign, and collapse may fall below 0 when a projection was pushed apart.
+    Lengths, areas and fractions that cannot be negative have their interval cut at 0 (and fractions other
+    than collapse at 1); an interval wholly below 0 is left empty (low above high), and no clause accepts it.
+    bond_offset keeps its sign, and collapse may fall below 0 when a projection was pushed apart.
     """
     u = math.sqrt(sum(part.u**2 for part in budget))
     low, high = value - COVERAGE_FACTOR * u, value + COVERAGE_FACTOR * u
@@ -283,7 +289,7 @@ def shown_unit(value: float, unit: Unit) -> tuple[float, str]:
 
 
 def decimals(value: float, u: float | None) -> int:
-    """Return how many decimals to print so that ``u`` keeps two significant digits (else four of ``value``)."""
+    """Return how many decimals to print so that ``u`` keeps two significant digits (else ``value`` four)."""
     reference, digits = (u, 2) if u is not None and math.isfinite(u) and u > 0 else (abs(value), 4)
     if not reference:
         return 1

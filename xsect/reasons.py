@@ -1,4 +1,4 @@
-"""Why a section is put aside or a quantity is not measured: one registry for code, screens, reports and docs."""
+"""Why a section is put aside or a quantity not measured: one registry for code, screens, reports and docs."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ Effect = Literal["not_measured", "needs_review", "note"]
 
 @dataclass(frozen=True)
 class Reason:
-    """One entry: what happened (a sentence with fields), what it does to the section, what a person can do."""
+    """One entry: what happened (a sentence with fields), what it does to the section, what can be done."""
 
     code: str
     effect: Effect
@@ -39,7 +39,8 @@ REASONS: dict[str, Reason] = _registry(
            "Report the picture; the other sections are not affected."),
     # The scale
     Reason("no_scale", "not_measured", "No scale",
-           "no scale: the lot sheet names no calibration record and no um_per_px, and the image holds none ({detail})",
+           "no scale: the lot sheet names no calibration record and no um_per_px, and the image holds none "
+           "({detail})",
            "Name a calibration record, or give um_per_px with the micrometer that proves it."),
     Reason("scale_conflict", "not_measured", "Scales disagree", "{detail}",
            "Find out which scale is right before anything is measured."),
@@ -50,11 +51,11 @@ REASONS: dict[str, Reason] = _registry(
     Reason("calibration_expired", "needs_review", "Calibration expired", "{detail}",
            "Calibrate the objective again, then measure again."),
     Reason("calibration_mismatch", "needs_review", "Calibration does not fit the picture", "{detail}",
-           "Use the record of the objective, camera, binning and image size with which the picture was taken."),
+           "Use the record of the objective, camera, binning and image size the picture was taken with."),
     Reason("scale_unproven", "note", "Scale stated, not proven",
            "the scale {um_per_px} µm/px comes from {source}, with no calibration record behind it",
            "Calibrate with a stage micrometer and name the record in the lot sheet."),
-    Reason("thickness_disagrees", "needs_review", "Part thickness disagrees with the sheet",
+    Reason("thickness_disagrees", "needs_review", "Part thickness disagrees with the lot sheet",
            "{part} part reads {value} where the lot sheet says {stated}",
            "Check scale, cut plane and lot sheet: a wrong scale shows here first."),
     # The picture
@@ -68,8 +69,9 @@ REASONS: dict[str, Reason] = _registry(
     Reason("no_section_found", "not_measured", "No section found", "no weld section was found: {detail}",
            "Check that the picture shows both parts and the mount between them."),
     # The faying line
-    Reason("faying_line_not_found", "not_measured", "Faying line not found", "no faying line was found: {detail}",
-           "Include an open gap beside the bond in the picture."),
+    Reason("faying_line_not_found", "not_measured", "Faying line not found",
+           "no faying line was found: {detail}",
+           "Take the picture so that it shows an open gap beside the bond."),
     Reason("gap_not_seen", "needs_review", "Gap seen on one side only",
            "no open gap {side} of the bond: the bond may go on outside the picture",
            "Take the picture so that the gap is seen on both sides of the bond."),
@@ -78,16 +80,18 @@ REASONS: dict[str, Reason] = _registry(
            "Look at the strip; place the notch by eye if it is wrong."),
     Reason("gap_below_resolution", "needs_review", "Gap thinner than the blur",
            "a dark line of {thickness} runs through the bond: it may be an unresolved gap",
-           "Look at higher magnification."),
+           "Take a picture of the bond at higher magnification."),
     Reason("bond_not_separable", "needs_review", "Plating not separable",
            "plating and base metal cannot be told apart in this picture: {detail}",
            "Use a colour picture, another etchant, or a backscatter picture."),
     # Single quantities
     Reason("no_bond", "note", "No bond", "no joined station: the parts face each other over the whole line",
            "Nothing to do: this is a result."),
-    Reason("not_given", "note", "Input not given", "the lot sheet gives no {column}", "Add the column."),
+    Reason("not_given", "note", "Input not given", "the lot sheet gives no {column}",
+           "Add the column to the lot sheet."),
     Reason("not_in_view", "note", "Not in view", "{detail}", "Take the picture with a wider field."),
-    Reason("not_plated", "note", "Not plated", "the lot sheet gives no plating", "Add the column plating."),
+    Reason("not_plated", "note", "Not plated", "the lot sheet gives no plating",
+           "Nothing to do if the parts are bare; else add the column plating."),
     Reason("not_available", "note", "Not measured by this version", "{detail}", "Measure by hand for now."),
 )  # fmt: skip
 
@@ -103,7 +107,10 @@ class Finding:
         """Refuse a code the registry does not hold, and facts that do not fill its sentence."""
         if self.code not in REASONS:
             raise ValueError(f"code = {self.code!r}: not in the registry of reasons")
-        _ = self.sentence
+        try:
+            _ = self.sentence
+        except KeyError as error:
+            raise ValueError(f"facts of {self.code}: {error} is missing") from None
 
     @property
     def reason(self) -> Reason:
