@@ -1,0 +1,74 @@
+"""Wording of numbers in reports: value, expanded uncertainty and interval with the same decimals and unit."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from xsect.quantities import QUANTITIES, Measurement, Unit, decimals, shown_unit
+
+MISSING = "–"
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A measurement as people read it; parts that it does not have are "–" (``unit``: "")."""
+
+    value: str
+    expanded: str
+    interval: str
+    unit: str
+
+    @property
+    def sentence(self) -> str:
+        """Value and uncertainty in one piece: "1.230 ± 0.021 mm", or "3.1 (0.0 to 7.4) µm" where lopsided."""
+        if self.expanded != MISSING:
+            return f"{self.value} ± {self.expanded} {self.unit}".rstrip()
+        bounds = f" ({self.interval})" if self.interval != MISSING else ""
+        return f"{self.value}{bounds} {self.unit}".rstrip()
+
+
+def shown(found: Measurement | None) -> Shown:
+    """Return a measurement as people read it: U (95 %) with two significant digits, and the value to match.
+
+    ``expanded`` is half the interval, "–" where the interval is lopsided (cut at 0 or 1) and the two ends
+    must speak for themselves.
+    """
+    if found is None or not found:
+        return Shown(MISSING, MISSING, MISSING, "")
+    if found.unit == "word":
+        return Shown(found.word.replace("_", "-") or MISSING, MISSING, MISSING, "")
+    if not math.isfinite(found.value):
+        return Shown(MISSING, MISSING, MISSING, "")
+    factor, unit = shown_unit(found.value, found.unit)
+    down, up = (found.value - found.low) * factor, (found.high - found.value) * factor
+    if not (math.isfinite(down) and math.isfinite(up)):
+        return Shown(
+            fixed(found.value * factor, decimals(found.value * factor, None)), MISSING, MISSING, unit
+        )
+    places = decimals(found.value * factor, max(down, up))
+    value, low, high = (fixed(end * factor, places) for end in (found.value, found.low, found.high))
+    even = math.isclose(down, up, rel_tol=0.01, abs_tol=1e-9)
+    return Shown(value, fixed(up, places) if even else MISSING, f"{low} to {high}", unit)
+
+
+def shown_in(value: float, unit: Unit, like: Measurement) -> str:
+    """Return a number in the unit and with the decimals in which ``like`` is shown (parts of its budget)."""
+    factor, name = shown_unit(like.value, unit)
+    reference = max(like.value - like.low, like.high - like.value) * factor
+    # One digit more than the total, or the small parts of a budget all read alike.
+    return f"{fixed(value * factor, decimals(like.value * factor, reference) + 1)} {name}".rstrip()
+
+
+def fixed(value: float, places: int) -> str:
+    """Return a number with fixed decimals and a true minus sign; never "-0"."""
+    text = f"{value:.{places}f}"
+    if float(text) == 0:
+        return text.lstrip("-")
+    return text.replace("-", "\N{MINUS SIGN}")
+
+
+def label(quantity: str, segment: int | None = None) -> str:
+    """Return the registry's label of a quantity, with its segment where there is one."""
+    name = QUANTITIES[quantity].label
+    return name if segment is None else f"{name}, segment {segment}"
