@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import datetime as dt
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import cast
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from xsect.capture.burned_in import find_burned_in
+from xsect.capture.image_files import MAX_PIXELS, read_image
+from xsect.capture.lot_sheet import SheetRow
+from xsect.capture.pixel_types import Pixels
 from xsect.capture.scale import Scale
+from xsect.capture.scale_sources import resolve_scale
 from xsect.reasons import Finding
 
 
@@ -19,7 +28,8 @@ class Micrograph:
     picture whose pixels are not square is resampled on reading, and ``scale`` is that of the resampled
     picture). ``burned_in`` is True where data strips, scale bars, text or arrows cover the picture, at the
     size of ``pixels``; None where there are none. ``findings`` are what reading it brought up (a scale
-    without proof, an expired record).
+    without proof, an expired record); ``notes`` tell, in plain words, what was done to the picture and what
+    its metadata holds.
     """
 
     pixels: NDArray[np.uint8] | NDArray[np.uint16]
@@ -27,8 +37,47 @@ class Micrograph:
     sha256: str
     burned_in: NDArray[np.bool_] | None = None
     findings: tuple[Finding, ...] = ()
+    notes: tuple[str, ...] = ()
 
     @property
     def full_scale(self) -> int:
         """Largest value the pixel type holds."""
         return int(np.iinfo(self.pixels.dtype).max)
+
+
+def open_micrograph(
+    row: SheetRow, *, calibration_folder: Path | None, today: dt.date, max_pixels: int = MAX_PIXELS
+) -> Micrograph:
+    """Read the picture of a row, settle its scale, make its pixels square and find what is burned in.
+
+    ``today`` is the date of use for calibration records where the sheet gives no cut_on. Raises Refusal where
+    the picture cannot be read (see `read_image`) or its scale not be settled (see `resolve_scale`).
+    """
+    raw = read_image(row.image, name=row.image_as_written, max_pixels=max_pixels)
+    resolved = resolve_scale(row, raw, calibration_folder=calibration_folder, today=today)
+    pixels, scale = square_pixels(raw.pixels, resolved.scale)
+    covered = find_burned_in(pixels)
+    if raw.transparent is not None:
+        rows, columns = pixels.shape[:2]
+        transparent = cv2.resize(
+            raw.transparent.view(np.uint8), (columns, rows), interpolation=cv2.INTER_NEAREST
+        )
+        covered = transparent.astype(np.bool_) if covered is None else covered | (transparent > 0)
+    notes = (*raw.notes, *resolved.notes)
+    return Micrograph(pixels, scale, raw.sha256, covered, resolved.findings, notes)
+
+
+def square_pixels(pixels: Pixels, scale: Scale) -> tuple[Pixels, Scale]:
+    """Resample a picture to square pixels of the finer axis's size (cubic), so that no detail is lost.
+
+    The stretch is exactly y_um / x_um, also where the new side is not a whole number of pixels: up to one
+    pixel at the far border is then extrapolated or cut off.
+    """
+    if scale.square:
+        return pixels, scale
+    side = min(scale.x_um, scale.y_um)
+    stretched = cv2.resize(
+        pixels, None, fx=scale.x_um / side, fy=scale.y_um / side, interpolation=cv2.INTER_CUBIC
+    )
+    detail = f"{scale.detail}; resampled from {scale.x_um:.5g} × {scale.y_um:.5g} µm to square pixels"
+    return cast("Pixels", stretched), replace(scale, x_um=side, y_um=side, detail=detail)

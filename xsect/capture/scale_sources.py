@@ -1,0 +1,129 @@
+"""Which scale holds: calibration record, lot sheet, image metadata or scale bar, each checked against the
+rest."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Final
+
+from xsect.capture.calibration import check_use, load_record
+from xsect.capture.image_files import RawImage
+from xsect.capture.lot_sheet import SheetRow
+from xsect.capture.scale import Scale
+from xsect.quantities import COVERAGE_FACTOR
+from xsect.reasons import Finding, Refusal
+
+U_SHEET: Final = 0.005
+"""Relative standard uncertainty given to a scale typed into the lot sheet: usually a micrometer reading
+rounded to three digits (common practice; value from memory)."""
+
+_OBJECTIVES: Final = (2.0, 2.5, 4.0, 5.0, 10.0, 20.0)
+_UNITS: Final = {2.54: "inch taken for cm", 25.4: "inch taken for mm", 1000.0: "µm taken for nm or mm"}
+
+
+@dataclass(frozen=True)
+class ResolvedScale:
+    """The scale that holds, what it brought up, and how the other sources compare with it, in words."""
+
+    scale: Scale
+    findings: tuple[Finding, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def resolve_scale(
+    row: SheetRow, raw: RawImage, *, calibration_folder: Path | None, today: dt.date
+) -> ResolvedScale:
+    """Return the scale of a picture as stored.
+
+    The first of these holds: calibration record, the sheet's um_per_px, image metadata, scale bar (read where
+    the sheet gives bar_um). Every other one must agree with it within 95 % of their combined uncertainty. The
+    record is judged on the day of the cut, or ``today`` where the sheet gives none. Raises Refusal no_scale,
+    scale_conflict, calibration_missing or calibration_invalid.
+    """
+    shape = raw.pixels.shape[0], raw.pixels.shape[1]
+    findings: list[Finding] = []
+    sources: list[Scale] = []
+    if row.calibration:
+        loaded = load_record(row.calibration, calibration_folder)
+        record = loaded.record
+        detail = f"{record.name} of {record.date}"
+        sources.append(
+            Scale(
+                record.um_per_px_x,
+                record.um_per_px_y,
+                record.u_relative,
+                "calibration record",
+                detail,
+                loaded.sha256,
+            )
+        )
+        assert calibration_folder is not None
+        on = dt.date.fromisoformat(row.cut_on) if row.cut_on else today
+        findings += check_use(loaded, calibration_folder, shape=shape, on=on)
+    if row.um_per_px is not None:
+        detail = f"um_per_px, row {row.number}"
+        sources.append(Scale(row.um_per_px, row.um_per_px, U_SHEET, "lot sheet", detail))
+    sources += raw.metadata.scales
+    if row.bar_um is not None:
+        sources.append(_bar_scale(raw, row.bar_um))
+    if not sources:
+        raise Refusal("no_scale", detail="; ".join(raw.metadata.notes) or "no entry at all")
+    chosen, *others = sources
+    notes = tuple(_compare(chosen, other) for other in others)
+    if chosen.source != "calibration record":
+        facts = {"um_per_px": f"{chosen.um_per_px:.5g}", "source": f"{chosen.source} ({chosen.detail})"}
+        findings.append(Finding("scale_unproven", facts))
+    return ResolvedScale(
+        replace(chosen, detail="; ".join((chosen.detail, *notes))), tuple(findings), raw.metadata.notes
+    )
+
+
+def _compare(chosen: Scale, other: Scale) -> str:
+    """Return how two scales agree, in words; refuse where they do not."""
+    u = math.hypot(chosen.u_relative, other.u_relative)
+    x, y = other.x_um / chosen.x_um - 1, other.y_um / chosen.y_um - 1
+    worst = max(x, y, key=abs)
+    if abs(worst) <= COVERAGE_FACTOR * u:
+        return f"{other.source} ({other.detail}) agrees within {abs(worst):.2%}"
+    detail = (
+        f"{_say(chosen)} and {_say(other)} differ by {worst:+.1%}, more than the {COVERAGE_FACTOR * u:.1%} "
+        f"that their uncertainties allow; {likely_cause(chosen, other)}"
+    )
+    raise Refusal("scale_conflict", detail=detail)
+
+
+def _say(scale: Scale) -> str:
+    value = f"{scale.x_um:.5g}" if scale.square else f"{scale.x_um:.5g} × {scale.y_um:.5g}"
+    return f"{scale.source} ({scale.detail}) {value} µm/px"
+
+
+def likely_cause(one: Scale, other: Scale) -> str:
+    """Return what commonly makes two scales differ in this ratio, as a clause for a sentence."""
+
+    def near(a: float, b: float) -> bool:
+        return abs(a / b - 1) < 0.008
+
+    if not one.square and near(one.x_um, other.y_um) and near(one.y_um, other.x_um):
+        return "x and y seem to be exchanged"
+    ratio = one.um_per_px / other.um_per_px
+    ratio = max(ratio, 1 / ratio)
+    causes = []
+    if "scale bar" in (one.source, other.source) and 1.01 < ratio < 1.05:
+        causes.append("the bar may have been drawn or read from outer edge to outer edge of its ticks")
+    causes += [text for factor, text in _UNITS.items() if near(ratio, factor)]
+    if any(near(ratio, factor) for factor in (2.0, 3.0, 4.0, 8.0)):
+        causes.append("the picture was resized, or binned by the camera")
+    if any(near(ratio, factor) for factor in _OBJECTIVES):
+        causes.append("another objective was used")
+    if not causes:
+        causes = ["the picture was resized", "one of the scales belongs to another picture"]
+    return f"likely cause: {', or '.join(causes)}"
+
+
+def _bar_scale(raw: RawImage, bar_um: float) -> Scale:
+    from xsect.capture.scale_bar import read_scale_bar
+
+    return read_scale_bar(raw.pixels, bar_um)
