@@ -1,0 +1,239 @@
+"""Faying line: the curve along which the two parts meet or face each other.
+
+Found on the coarse copy as the cheapest path through gap, dark line or change of material, anchored where the
+gap between the parts is plainly open to the outside.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import make_smoothing_spline
+from scipy.ndimage import gaussian_filter1d
+
+from xsect.locate.parts import Parts
+from xsect.locate.path import cheapest_path
+from xsect.locate.tone import Floats
+from xsect.reasons import Refusal
+
+GAP_COST = 0.02
+MIN_LENGTH = 40
+"""Shortest faying line, in coarse pixels, that is worth measuring."""
+
+
+@dataclass(frozen=True)
+class FayingLine:
+    """The line as points (n, 2) = (x, y) in full-resolution px of the (turned) picture, one px of arc apart.
+
+    ``opening``: (n,) coarse opening of the gap across the line in px, 0 where the mask shows metal.
+    ``gap_seen``: whether an open gap was seen at the left and at the right end.
+    ``support``: mean evidence (0 to 1) for a line where the mask shows metal; 1 where there is no such stretch.
+    """
+
+    points: NDArray[np.float64]
+    opening: NDArray[np.float64]
+    gap_seen: tuple[bool, bool]
+    support: float
+
+
+@dataclass(frozen=True)
+class _Levelled:
+    """The coarse copy sheared so that the parts lie level: row r of column x is row ``r + shift[x]`` of the copy."""
+
+    relative: Floats
+    metal: NDArray[np.bool_]
+    inside: NDArray[np.bool_]
+    shift: NDArray[np.intp]
+
+
+@dataclass(frozen=True)
+class _Gap:
+    """One stretch of mount with metal above and below it in the same column."""
+
+    label: int
+    left: int
+    right: int
+    area: int
+    open_left: bool
+    open_right: bool
+
+
+def find_faying_line(parts: Parts) -> FayingLine:
+    """Find the faying line.
+
+    Refuses with ``faying_line_not_found`` when no gap between two parts is open to the outside on either side.
+    """
+    level = _level(parts)
+    between, outer = _between(level)
+    labels, gaps = _gaps(between, outer, level.inside)
+    left, right = _anchors(gaps)
+    if left is None and right is None:
+        raise Refusal("faying_line_not_found", detail="no open gap between an upper and a lower part was seen")
+    both_parts = between.any(axis=0) | (level.metal.sum(axis=0) > 0.6 * np.median(level.metal.sum(axis=0)))
+    columns = np.flatnonzero(both_parts)
+    start = left.left if left else int(columns[0])
+    stop = right.right if right else int(columns[-1])
+    if stop - start < MIN_LENGTH:
+        raise Refusal("faying_line_not_found", detail="the parts face each other over too short a stretch")
+    cost = _cost(level, between, outer, labels, left, right)[:, start : stop + 1]
+    try:
+        rows = cheapest_path(cost)
+    except ValueError as error:
+        raise Refusal("faying_line_not_found", detail="gaps on both sides, but no way from one to the other") from error
+    window = between[:, start : stop + 1]
+    centre, opening = _centre_in_gap(window, rows)
+    metal_columns = opening == 0
+    support = float(np.mean(1 - cost[rows, np.arange(rows.size)][metal_columns])) if metal_columns.any() else 1.0
+    x = np.arange(start, stop + 1)
+    points, gap = _resample(x, _smooth(centre, opening) + level.shift[x], opening, parts)
+    return FayingLine(points, gap, (left is not None, right is not None), support)
+
+
+def _level(parts: Parts) -> _Levelled:
+    rows, columns = parts.metal.shape
+    lean = np.rint(parts.slope * (np.arange(columns) - columns / 2)).astype(np.intp)
+    margin = int(np.abs(lean).max())
+    index = np.arange(-margin, rows + margin)[:, None] + lean[None, :]
+    inside = (index >= 0) & (index < rows)
+    index = np.clip(index, 0, rows - 1)
+    column = np.arange(columns)[None, :]
+    return _Levelled(
+        parts.relative[index, column],
+        parts.metal[index, column] & inside,
+        inside & parts.known[index, column],
+        lean - margin,
+    )
+
+
+def _between(level: _Levelled) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return (between, outer): mount with metal above and below in its column, and all other mount."""
+    above = np.logical_or.accumulate(level.metal, axis=0)
+    below = np.logical_or.accumulate(level.metal[::-1], axis=0)[::-1]
+    mount = ~level.metal & level.inside
+    between = mount & above & below
+    return between, mount & ~between
+
+
+def _gaps(
+    between: NDArray[np.bool_], outer: NDArray[np.bool_], inside: NDArray[np.bool_]
+) -> tuple[NDArray[np.int32], list[_Gap]]:
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(between.astype(np.uint8), connectivity=8)
+    columns = between.shape[1]
+    outside = cv2.dilate((outer | ~inside).astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
+    gaps = []
+    for label in range(1, count):
+        left, width, area = (int(stats[label, key]) for key in (cv2.CC_STAT_LEFT, cv2.CC_STAT_WIDTH, cv2.CC_STAT_AREA))
+        right = left + width - 1
+        if width < 0.01 * columns or area < 20:
+            continue
+        open_left, open_right = left == 0, right == columns - 1
+        touching = np.nonzero((labels[:, left : right + 1] == label) & outside[:, left : right + 1])[1]
+        if touching.size:
+            edge = max(3, width // 10)
+            open_left |= bool((touching < edge).any())
+            open_right |= bool((touching > width - 1 - edge).any())
+        gaps.append(_Gap(label, left, right, area, open_left, open_right))
+    return labels.astype(np.int32), gaps
+
+
+def _anchors(gaps: list[_Gap]) -> tuple[_Gap | None, _Gap | None]:
+    """Pick the gap open to the left and the gap open to the right that together are largest."""
+    best: tuple[_Gap | None, _Gap | None] = (None, None)
+    size = 0
+    for left in [None, *(gap for gap in gaps if gap.open_left)]:
+        for right in [None, *(gap for gap in gaps if gap.open_right)]:
+            if left is None and right is None:
+                continue
+            if left and right and left is not right and left.right > right.left + 3:
+                continue
+            area = (left.area if left else 0) + (right.area if right and right is not left else 0)
+            area *= 1 if left and right else 0.5
+            if area > size:
+                best, size = (left, right), area
+    return best
+
+
+def _cost(
+    level: _Levelled,
+    between: NDArray[np.bool_],
+    outer: NDArray[np.bool_],
+    labels: NDArray[np.int32],
+    left: _Gap | None,
+    right: _Gap | None,
+) -> NDArray[np.float32]:
+    smooth = cv2.GaussianBlur(level.relative, (0, 0), 0.8)
+    # a dark line: darker than both its sides a few pixels away, coherent along the columns
+    kernel = cv2.getStructuringElement(cv2.MORPH_RECT, (1, 9))
+    dark = np.clip(cv2.morphologyEx(smooth, cv2.MORPH_CLOSE, kernel) - smooth, 0, 1)
+    dark = cv2.GaussianBlur(dark, (0, 0), sigmaX=3, sigmaY=0.6)
+    # a change of material: the mean above differs from the mean below
+    box = cv2.blur(level.relative, (15, 9))
+    change = np.abs(np.roll(box, 5, axis=0) - np.roll(box, -5, axis=0))
+    evidence = np.maximum(np.clip(dark / 0.35, 0, 1), np.clip(change / 0.3, 0, 1) * 0.6)
+    cost = (1 - 0.8 * evidence + _deviation(labels, left, right, between.shape)).astype(np.float32)
+    cost[between] = np.minimum(cost[between], GAP_COST)
+    cost[outer] = np.inf
+    cost[~level.inside] = np.maximum(cost[~level.inside], 1)
+    return cost
+
+
+def _deviation(
+    labels: NDArray[np.int32], left: _Gap | None, right: _Gap | None, shape: tuple[int, ...]
+) -> NDArray[np.float64]:
+    """Penalty for leaving the straight line from the tip of one gap to the tip of the other."""
+    rows = np.arange(shape[0])[:, None]
+    tips = []
+    for gap, column in ((left, left.right if left else 0), (right, right.left if right else 0)):
+        if gap:
+            tips.append((column, float(np.mean(np.flatnonzero(labels[:, column] == gap.label)))))
+    if len(tips) == 2 and tips[0][0] < tips[1][0]:
+        (x0, y0), (x1, y1) = tips
+        x = np.clip(np.arange(shape[1]), x0, x1)
+        chord = y0 + (y1 - y0) * (x - x0) / (x1 - x0)
+        reach = max(6.0, 0.06 * (x1 - x0))
+    else:
+        chord = np.full(shape[1], tips[0][1])
+        reach = max(6.0, 0.06 * shape[1])
+    return np.minimum(0.3 * ((rows - chord[None, :]) / reach) ** 2, 3.0)
+
+
+def _centre_in_gap(
+    between: NDArray[np.bool_], rows: NDArray[np.intp]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the path moved to the middle of the gap where it runs in one, and the gap's height there."""
+    height, columns = between.shape
+    index = np.arange(height)[:, None]
+    metal = ~between
+    above = np.maximum.accumulate(np.where(metal, index, -1), axis=0)
+    below = np.minimum.accumulate(np.where(metal, index, height)[::-1], axis=0)[::-1]
+    x = np.arange(columns)
+    in_gap = between[rows, x]
+    top, bottom = above[rows, x], below[rows, x]
+    centre = np.where(in_gap, (top + bottom) / 2, rows.astype(float))
+    return centre, np.where(in_gap, bottom - top - 1.0, 0.0)
+
+
+def _smooth(centre: NDArray[np.float64], opening: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Smooth the line: closely in the gap, whose middle is seen, stiffly where metal meets metal.
+
+    There the path hops from one grain boundary to the next, and its detours must not lengthen the bond. A
+    smoothing spline's cut-off is (penalty / weight) ** 1/4 columns: about 4 in the gap and 60 in the metal.
+    """
+    weight = np.where(opening > 0, 1.0, 2e-5)
+    return np.asarray(make_smoothing_spline(np.arange(centre.size, dtype=float), centre, w=weight, lam=256.0)(np.arange(centre.size)))
+
+
+def _resample(
+    x: NDArray[np.intp], y: NDArray[np.float64], opening: NDArray[np.float64], parts: Parts
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return points one px of arc apart in full-resolution px, and the opening at each in px."""
+    step = parts.step
+    fine_x, fine_y = (x + 0.5) * step - 0.5, (y + 0.5) * step - 0.5
+    arc = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(fine_x), np.diff(fine_y)))])
+    s = np.arange(0.0, arc[-1])
+    points = np.stack([np.interp(s, arc, fine_x), np.interp(s, arc, fine_y)], axis=1)
+    smooth = gaussian_filter1d(points, 2 * step, axis=0, mode="nearest") if step > 1 else points
+    return smooth, np.interp(s, arc, opening) * step

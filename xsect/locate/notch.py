@@ -1,0 +1,111 @@
+"""Notch: where a hinge, closed and then opening, fitted to the opening along the faying line starts to rise."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+SHAPE_SHARE = 0.05
+"""Share of the opening by which a straight-plus-curved rise may miss a real gap's shape."""
+
+PLACES = 121
+"""Places tried along the data in the first scan."""
+
+
+@dataclass(frozen=True)
+class Hinge:
+    """``max(floor, slope * d + curve * d**2)`` with d = distance - position, fitted.
+
+    ``position`` and its standard uncertainty ``u`` (from the fit alone) are in stations.
+    """
+
+    position: float
+    u: float
+    floor: float
+    slope: float
+    curve: float
+
+
+def fit_hinge(
+    distance: Floats, opening: Floats, *, noise: float, floor: float, correlation: float = 1.0
+) -> Hinge | None:
+    """Fit a hinge to openings (px) at ``distance`` (n,) stations, rising from inside the bond outwards.
+
+    ``noise``: standard deviation of one opening; ``correlation``: how many neighbouring stations share it.
+    ``floor`` is the level read inside the bond: a faying line that shows as a dark line has an opening although it
+    is closed, so only what rises above the floor counts and the rise is followed back below it. The cost grows
+    linearly for far-off stations, because a grain boundary or a pore is no opening.
+
+    Returns None when the data never rise.
+    """
+    if distance.size < 8 or not np.any(opening > floor + 3 * noise):
+        return None
+    sigma = np.hypot(noise, SHAPE_SHARE * np.clip(opening, 0, None))
+    places = np.linspace(distance[0], distance[-1], min(distance.size, PLACES))
+    width = places[1] - places[0]
+    best = _scan(distance, opening, sigma, floor, places)
+    while width > 0.05:
+        best = _scan(distance, opening, sigma, floor, np.linspace(best - width, best + width, 9))
+        width /= 3
+    cost, slope, curve = _fit_at(distance, opening, sigma, floor, best)
+    u = _spread_of_cost(distance, opening, sigma, floor, best, cost, max(correlation, 1.0))
+    return Hinge(best, u, floor, slope, curve)
+
+
+def _spread_of_cost(
+    distance: Floats, opening: Floats, sigma: Floats, floor: float, best: float, cost: float, correlation: float
+) -> float:
+    """Return the half-width over which the cost rises by one (after sharing it among correlated stations).
+
+    Read over a span in which it really does, which bridges the cost's small kinks.
+    """
+    span, rise = 0.5, 0.0
+    for _ in range(14):
+        sides = [_fit_at(distance, opening, sigma, floor, best + sign * span)[0] for sign in (-1, 1)]
+        rise = (sum(sides) / 2 - cost) / correlation
+        if rise > 1:
+            break
+        span *= 1.5
+    return float(span / np.sqrt(rise)) if rise > 0.05 else float(distance[-1] - distance[0])
+
+
+def _scan(distance: Floats, opening: Floats, sigma: Floats, floor: float, places: Floats) -> float:
+    costs = [_fit_at(distance, opening, sigma, floor, place)[0] for place in places]
+    return float(places[int(np.argmin(costs))])
+
+
+def _fit_at(
+    distance: Floats, opening: Floats, sigma: Floats, floor: float, position: float
+) -> tuple[float, float, float]:
+    """Return (cost, slope, curve) of the best rise that starts at ``position``; neither term may fall."""
+    d = np.clip(distance - position, 0, None)
+    squared = d * d
+    weight = (d > 0) / sigma**2
+    slope = curve = 0.0
+    residual = np.clip(opening - floor, 0, None) / sigma
+    for _ in range(3):
+        wd, ws = weight * d, weight * squared
+        a11, a12, a22 = float(wd @ d), float(wd @ squared), float(ws @ squared)
+        b1, b2 = float(wd @ opening), float(ws @ opening)
+        if a11 <= 0:
+            break
+        determinant = a11 * a22 - a12 * a12
+        if determinant > 1e-9 * a11 * a22:
+            slope, curve = (b1 * a22 - b2 * a12) / determinant, (b2 * a11 - b1 * a12) / determinant
+        else:
+            slope, curve = b1 / a11, 0.0
+        if curve < 0:
+            slope, curve = b1 / a11, 0.0
+        if slope < 0:
+            slope, curve = 0.0, max(b2 / a22, 0.0)
+        rise = slope * d + curve * squared
+        # below the floor the data can only say that the rise is not above it
+        above = rise > floor
+        residual = np.where(above, opening - rise, np.clip(opening - floor, 0, None)) / sigma
+        weight = above / (sigma**2 * (1 + np.abs(residual) / 2))
+    size = np.abs(residual)
+    return float(np.sum(np.where(size < 2, size**2, 4 * size - 4))), slope, curve

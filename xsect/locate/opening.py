@@ -1,0 +1,144 @@
+"""Opening: how far apart the two metals are at each station, from the darkness integrated across the gap.
+
+Blur moves the edges of a dark gap but not its integrated darkness, so the integral stays true where the gap is
+thinner than the blur and no threshold can follow it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+from scipy.special import erf, erfinv
+
+from xsect.locate.tone import Floats
+
+RESOLVED = 12.0
+"""Gaps wider than this many px show their own dark level and both their edges."""
+
+
+@dataclass(frozen=True)
+class Opening:
+    """Darkness of a strip and the opening read from it.
+
+    ``darkness``: (m, n) 0 at the metal's level beside the gap, 1 at the gap's own level.
+    ``thickness``: (n,) opening in px. ``floor``: opening in px below which darkness cannot be told from grain.
+    ``grain``: darkness that metal away from the line stays under. ``blur``: standard deviation in px of the edges.
+    """
+
+    darkness: Floats
+    thickness: NDArray[np.float64]
+    floor: float
+    grain: float
+    blur: float
+
+
+def read_opening(tone: Floats, coarse: NDArray[np.float64], seen: NDArray[np.bool_], *, reach: int = 24) -> Opening:
+    """Read the opening of each station of a strip.
+
+    ``tone``: (m, n) strip, metal bright; ``coarse``: (n,) rough opening in px from the mask. The metal's level is
+    read over ``reach`` rows on either side, just outside the gap.
+    """
+    half = tone.shape[0] // 2
+    offsets = np.arange(-half, half + 1, dtype=np.float64)[:, None]
+    wide = gaussian_filter1d(np.maximum(coarse, _spread(coarse)), 3.0, mode="nearest")
+    blur = 1.5
+    for _ in range(2):
+        clear = wide / 2 + 3 * blur + 2.0
+        metal = _metal_level(tone, offsets, clear, reach, seen)
+        gap = _gap_level(tone, offsets, coarse, metal)
+        darkness = ((metal - tone) / np.maximum(metal - gap, 1e-3)).astype(np.float32)
+        blur = _edge_blur(darkness, offsets, coarse, blur)
+    # a little smoothing along the line, where nothing thin varies fast: noise must not be cut off as darkness
+    darkness = gaussian_filter1d(darkness, 1.5, axis=1, mode="nearest")
+    beside = (np.abs(offsets) > clear) & (np.abs(offsets) < clear + reach) & seen
+    grain = float(np.clip(np.quantile(darkness[beside], 0.985), 0.01, 0.75)) if beside.any() else 0.1
+    counted = np.clip(darkness - grain, 0, None) / (1 - grain)
+    counted[np.abs(offsets) < wide / 2 - 3 * blur - 2.0] = 1.0  # glints and trapped polish inside a resolved gap
+    counted *= np.abs(offsets) <= clear
+    integral = counted.sum(axis=0, dtype=np.float64)
+    return Opening(darkness, opening_from_integral(integral, grain, blur), closed_floor(grain, blur), grain, blur)
+
+
+def closed_floor(grain: float, blur: float) -> float:
+    """Return the opening whose darkest point, after blur, just reaches the grain's darkness."""
+    return float(2 * np.sqrt(2) * blur * erfinv(min(grain, 0.95)))
+
+
+def opening_from_integral(integral: NDArray[np.float64], grain: float, blur: float) -> NDArray[np.float64]:
+    """Return the openings whose blurred darkness above ``grain`` integrates to ``integral`` (px).
+
+    A gap of width w under Gaussian blur has the darkness ½[erf((n + w/2)/σ√2) - erf((n - w/2)/σ√2)].
+    """
+    widths = np.concatenate([np.linspace(0, 12 * blur, 240), [12 * blur + 1e4]])
+    n = np.arange(-16 * blur, 16 * blur, blur / 12)[:, None]
+    inner = widths[None, :-1]
+    scale = blur * np.sqrt(2)
+    profile = 0.5 * (erf((n + inner / 2) / scale) - erf((n - inner / 2) / scale))
+    sums = np.sum(np.clip(profile - grain, 0, None) / (1 - grain), axis=0) * blur / 12
+    sums = np.append(sums, sums[-1] + 1e4)
+    start = int(np.searchsorted(sums, 1e-9))  # openings below the floor integrate to nothing
+    start = max(start - 1, 0)
+    return np.interp(integral, sums[start:], widths[start:])
+
+
+def _spread(coarse: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Widen the rough opening over its neighbours, so that a window set by it holds the gap's whole mouth."""
+    reach = 9
+    padded = np.pad(coarse, reach, mode="edge")
+    return np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).max(axis=1)
+
+
+def _metal_level(
+    tone: Floats, offsets: NDArray[np.float64], clear: NDArray[np.float64], reach: int, seen: NDArray[np.bool_]
+) -> Floats:
+    """Return (m, n) metal level: that of the upper side above the line, of the lower side below it."""
+    sides = []
+    for sign in (-1, 1):
+        band = (sign * offsets > clear) & (sign * offsets <= clear + reach) & seen
+        count = band.sum(axis=0)
+        # the mean of the upper half: pores, inclusions and dark boundaries are not the metal's level
+        total = np.where(band, tone, 0).sum(axis=0)
+        mean = total / np.maximum(count, 1)
+        above = band & (tone > 0.75 * mean)
+        level = np.where(above, tone, 0).sum(axis=0) / np.maximum(above.sum(axis=0), 1)
+        good = above.sum(axis=0) > 0.3 * reach
+        if not good.any():
+            good[:] = True
+        index = np.arange(level.size)
+        level = np.interp(index, index[good], level[good])
+        sides.append(gaussian_filter1d(level, 6.0, mode="nearest"))
+    return np.where(offsets < 0, sides[0], sides[1]).astype(np.float32)
+
+
+def _gap_level(
+    tone: Floats, offsets: NDArray[np.float64], coarse: NDArray[np.float64], metal: Floats
+) -> NDArray[np.float64]:
+    """Return (n,) the gap's own dark level, read where the gap is resolved and carried on to its tips."""
+    core = np.abs(offsets) <= np.maximum(coarse / 6, 1)
+    resolved = coarse > RESOLVED
+    if resolved.sum() < 10:
+        darkest = np.quantile(tone[core], 0.02) if core.any() else 0.0
+        return np.full(coarse.size, float(min(darkest, 0.5 * np.median(metal))))
+    level = np.where(core, tone, np.nan)[:, resolved]
+    level = np.nanquantile(level, 0.3, axis=0)
+    index = np.arange(coarse.size)
+    smooth = gaussian_filter1d(np.interp(index, index[resolved], level), 15.0, mode="nearest")
+    return np.minimum(smooth, 0.6 * metal.min(axis=0))
+
+
+def _edge_blur(
+    darkness: Floats, offsets: NDArray[np.float64], coarse: NDArray[np.float64], guess: float
+) -> float:
+    """Return the edges' blur: across an error-function edge, ∫ D (1 - D) dn = σ / √π."""
+    resolved = np.flatnonzero(coarse > max(RESOLVED, 8 * guess))
+    if resolved.size < 20:
+        return guess
+    resolved = resolved[:: max(1, resolved.size // 400)]
+    d = darkness[:, resolved]
+    near = np.abs(np.abs(offsets) - coarse[resolved] / 2) < 4 * guess + 3
+    product = np.where(near & (d > 0.02) & (d < 0.98), d * (1 - d), 0)
+    # the lower quartile: dark grains beside the gap only ever add
+    return float(np.clip(np.quantile(product.sum(axis=0), 0.25) / 2 * np.sqrt(np.pi), 0.5, 8.0))

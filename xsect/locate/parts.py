@@ -1,0 +1,167 @@
+"""Parts: where metal and mount are, on a coarse copy of the picture, and how far the parts are tilted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from xsect.capture.micrograph import Micrograph
+from xsect.locate.tone import Floats, Image, coarse_copy, luminance, project, separating_axis
+from xsect.reasons import Refusal
+
+MIN_SHARE = 0.02
+"""Metal and mount must each cover this share of the picture for a section to be there at all."""
+
+MAX_TILT_DEG = 26
+
+
+@dataclass(frozen=True)
+class Parts:
+    """Metal and mount on the coarse copy; rows run across the parts, columns along them.
+
+    ``turned``: the picture was transposed first, because the parts stand side by side. ``step``: full-resolution
+    pixels to a coarse one. ``weights``: channel weights of the tone (None for grey). ``relative``: tone with mount
+    at 0 and the local metal level at 1. ``metal``: cleaned mask. ``known``: False under burned-in marks.
+    ``slope``: rows to a column by which the parts lean (tangent of the tilt).
+    ``mount_tone``, ``metal_tone``: typical tone of the two; ``texture``: spread of the metal's relative tone.
+    """
+
+    turned: bool
+    step: float
+    weights: NDArray[np.float64] | None
+    relative: Floats
+    metal: NDArray[np.bool_]
+    known: NDArray[np.bool_]
+    slope: float
+    mount_tone: float
+    metal_tone: float
+    texture: float
+
+
+def turn(pixels: Image, turned: bool) -> Image:
+    """Return the pixels transposed when the parts stand side by side: the left part becomes the upper one."""
+    return np.ascontiguousarray(pixels.swapaxes(0, 1)) if turned else pixels
+
+
+def find_parts(micrograph: Micrograph, *, turned: bool) -> Parts:
+    """Tell metal from mount and estimate the tilt.
+
+    Refuses with ``no_section_found`` when the picture does not fall into a bright and a dark population.
+    """
+    pixels = turn(micrograph.pixels, turned)
+    coarse, step = coarse_copy(pixels)
+    known = np.ones(coarse.shape[:2], bool)
+    if micrograph.burned_in is not None:
+        mask = micrograph.burned_in.T if turned else micrograph.burned_in
+        covered = cv2.resize(
+            mask.astype(np.float32), (known.shape[1], known.shape[0]), interpolation=cv2.INTER_AREA
+        )
+        known = covered < 0.02
+    weights: NDArray[np.float64] | None = None
+    tone = luminance(coarse)
+    bright = _bright(tone, known)
+    if coarse.ndim == 3:
+        weights = separating_axis(coarse, bright & known, ~bright & known)
+        tone = project(coarse, weights)
+        bright = _bright(tone, known)
+    relative, mount_tone, metal_tone = _relative(tone, bright, known)
+    metal = _clean(cv2.GaussianBlur(relative, (0, 0), 0.8) > 0.45, known)
+    share = float(metal.mean())
+    if not MIN_SHARE < share < 1 - MIN_SHARE / 10:
+        raise Refusal("no_section_found", detail=f"metal would cover {share:.1%} of the picture")
+    inner = cv2.erode(metal.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool) & known
+    texture = float(np.std(relative[inner])) if inner.any() else 1.0
+    return Parts(
+        turned, step, weights, relative, metal, known, lean(metal), mount_tone, metal_tone, texture
+    )
+
+
+def _bright(tone: Floats, known: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Split smoothed tone into a bright and a dark population by Otsu's threshold."""
+    smooth = cv2.GaussianBlur(tone, (0, 0), 2.0)
+    values = smooth[known]
+    low, high = np.percentile(values, (0.5, 99.5))
+    if high - low < 0.02:
+        raise Refusal("no_section_found", detail="the picture is uniform")
+    levels = np.clip((values - low) / (high - low) * 255, 0, 255).astype(np.uint8)
+    threshold, _ = cv2.threshold(levels.reshape(-1, 1), 0, 255, cv2.THRESH_OTSU)
+    bright = smooth > low + (threshold + 0.5) / 255 * (high - low)
+    share = float(bright[known].mean())
+    if not MIN_SHARE < share < 1 - MIN_SHARE / 10:
+        raise Refusal("no_section_found", detail="the picture does not fall into metal and mount")
+    return bright
+
+
+def _relative(
+    tone: Floats, bright: NDArray[np.bool_], known: NDArray[np.bool_]
+) -> tuple[Floats, float, float]:
+    """Return (relative tone, mount level, metal level), uneven light taken out of the metal level.
+
+    The light is a quadratic in x and y fitted to the metal, kept within a factor of 2.5 so that two metals of
+    different brightness are not taken for one metal under uneven light.
+    """
+    rows, columns = tone.shape
+    y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : columns * 1j].astype(np.float32)
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+    mount_tone = float(np.median(tone[~bright & known]))
+    inner = cv2.erode((bright & known).astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
+    if inner.sum() < 200:
+        inner = bright & known
+    picks = np.flatnonzero(inner)[:: max(1, int(inner.sum()) // 20000)]
+    design, values = terms.reshape(-1, 6)[picks].astype(np.float64), tone.ravel()[picks].astype(np.float64)
+    metal_tone = float(np.median(values))
+    weights = np.ones_like(values)
+    for _ in range(3):
+        fit, *_rest = np.linalg.lstsq(design * weights[:, None], values * weights, rcond=None)
+        residual = values - design @ fit
+        scale = 1.4826 * float(np.median(np.abs(residual))) + 1e-6
+        weights = 1 / np.sqrt(1 + (residual / (2 * scale)) ** 2)
+    contrast = metal_tone - mount_tone
+    light = np.clip(
+        (terms.reshape(-1, 6) @ fit.astype(np.float32)).reshape(rows, columns),
+        mount_tone + contrast / 2.5,
+        mount_tone + contrast * 2.5,
+    )
+    return ((tone - mount_tone) / (light - mount_tone)).astype(np.float32), mount_tone, metal_tone
+
+
+def _clean(metal: NDArray[np.bool_], known: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Drop specks of metal (fillers, glints, labels) and fill small holes (pores, inclusions, dark grains)."""
+    area = metal.size
+    out = metal & known
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(out.astype(np.uint8), connectivity=4)
+    keep = np.zeros(count, bool)
+    keep[1:] = stats[1:, cv2.CC_STAT_AREA] >= 0.004 * area
+    out = keep[labels]
+    count, labels, stats, _ = cv2.connectedComponentsWithStats((~out).astype(np.uint8), connectivity=4)
+    small = stats[:, cv2.CC_STAT_AREA] < 0.0006 * area
+    extent = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
+    fill = small & (extent < 0.06 * max(metal.shape))
+    fill[0] = False
+    return out | fill[labels]
+
+
+def lean(metal: NDArray[np.bool_]) -> float:
+    """Return the slope (rows to a column) along which the mask's edges line up best.
+
+    For each slope the signed edges are summed along it; the sums' energy peaks where edges are parallel to it.
+    """
+    scale = min(1.0, 320 / metal.shape[1])
+    small = cv2.resize(metal.astype(np.float32), None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    edges = np.diff(small, axis=0)
+    rows, columns = edges.shape
+    x = np.arange(columns) - columns / 2
+    where = np.nonzero(np.abs(edges) > 0.05)
+    strength = edges[where]
+    if strength.size == 0:
+        return 0.0
+    slopes = np.tan(np.radians(np.linspace(-MAX_TILT_DEG, MAX_TILT_DEG, 4 * MAX_TILT_DEG + 1)))
+    energy = np.empty(slopes.size)
+    for index, slope in enumerate(slopes):
+        level = np.rint(where[0] - slope * x[where[1]] + columns).astype(np.intp)
+        sums = np.bincount(level, weights=strength, minlength=rows + 2 * columns)
+        energy[index] = float(np.sum((sums[:-1] + sums[1:]) ** 2))
+    return float(slopes[int(np.argmax(energy))])

@@ -1,0 +1,77 @@
+"""One section located: parts, faying line, strip, stations, and how far the notches move when choices change."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from xsect.capture.micrograph import Micrograph
+from xsect.locate.faying_line import FayingLine, find_faying_line
+from xsect.locate.opening import Opening, read_opening
+from xsect.locate.parts import Parts, find_parts, turn
+from xsect.locate.plating import Plating, read_plating
+from xsect.locate.stations import Stations, read_stations
+from xsect.locate.strip import Strip, unroll
+from xsect.locate.tone import project
+from xsect.reasons import Refusal
+
+VARIATIONS: tuple[tuple[int, float], ...] = ((14, 10.0), (36, 10.0), (24, 6.0), (24, 16.0))
+"""Analysis choices that a careful person could make otherwise: (rows over which the metal's level is read,
+opening up to which the gap's mouth takes part in a notch's fit), against the choice (24, 10)."""
+
+
+@dataclass(frozen=True)
+class Located:
+    """Everything found in one picture. ``spread``: for each segment (left, right), the standard deviation in
+    stations of its notches over the variations; infinite where a variation found other segments."""
+
+    parts: Parts
+    line: FayingLine
+    strip: Strip
+    opening: Opening
+    plating: Plating | None
+    stations: Stations
+    spread: tuple[tuple[float, float], ...]
+
+
+def locate(micrograph: Micrograph, *, plated: bool) -> Located:
+    """Locate the section, with the parts one above the other or, failing that, side by side."""
+    try:
+        return _locate(micrograph, plated=plated, turned=False)
+    except Refusal as upright:
+        try:
+            return _locate(micrograph, plated=plated, turned=True)
+        except Refusal:
+            raise upright from None
+
+
+def _locate(micrograph: Micrograph, *, plated: bool, turned: bool) -> Located:
+    parts = find_parts(micrograph, turned=turned)
+    line = find_faying_line(parts)
+    half = int(np.clip(line.opening.max() / 2 + 56, 72, 400))
+    strip = unroll(turn(micrograph.pixels, turned), line.points, half)
+    tone = strip.values if parts.weights is None else project(strip.values, parts.weights)
+    opening = read_opening(tone, line.opening, strip.seen)
+    plating = read_plating(strip.values, tone, line.opening, opening) if plated else None
+    stations = read_stations(opening, line.points, plating=plating)
+    spread = _spread(stations, tone, line, strip, plating)
+    return Located(parts, line, strip, opening, plating, stations, spread)
+
+
+def _spread(
+    stations: Stations, tone: NDArray[np.float32], line: FayingLine, strip: Strip, plating: Plating | None
+) -> tuple[tuple[float, float], ...]:
+    placed = []
+    for rows, mouth in VARIATIONS:
+        opening = read_opening(tone, line.opening, strip.seen, reach=rows)
+        varied = read_stations(opening, line.points, reach=mouth, plating=plating)
+        if len(varied.segments) != len(stations.segments):
+            return tuple((np.inf, np.inf) for _ in stations.segments)
+        placed.append([(one.left.station, one.right.station) for one in varied.segments])
+    base = np.array([(one.left.station, one.right.station) for one in stations.segments])
+    if base.size == 0:
+        return ()
+    off = np.sqrt(np.mean((np.array(placed) - base) ** 2, axis=0))
+    return tuple((float(left), float(right)) for left, right in off)

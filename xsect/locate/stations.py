@@ -1,0 +1,160 @@
+"""Stations: the state of each column of the strip, the bond segments and their notches."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+from scipy.special import erf
+
+from xsect.locate.contacts import Contact, find_contacts, runs
+from xsect.locate.notch import Hinge, fit_hinge
+from xsect.locate.opening import Opening
+from xsect.locate.plating import Plating
+from xsect.locate.view import JOINED, OPEN
+
+CLOSED_AT_MOST = 2.5
+"""Opening in px from which a station is open whatever the bond's own level is."""
+
+
+@dataclass(frozen=True)
+class Notch:
+    """End of a bond segment: ``station`` (fractional), standard uncertainty ``u`` of the fit in stations.
+
+    ``seen`` is False where no gap opens on that side and the segment just ends with the line.
+    """
+
+    station: float
+    u: float
+    seen: bool
+
+
+@dataclass(frozen=True)
+class Segment:
+    """One bond segment between two notches."""
+
+    left: Notch
+    right: Notch
+
+
+@dataclass(frozen=True)
+class Stations:
+    """``states``: (n,) indices into view.STATES; ``opening``: (n,) px; ``arc``: (n,) px along the line.
+
+    ``closed_level``: opening in px that the closed stations show (0 for an invisible line).
+    """
+
+    states: NDArray[np.int8]
+    opening: NDArray[np.float64]
+    arc: NDArray[np.float64]
+    segments: tuple[Segment, ...]
+    closed_level: float
+
+
+def read_stations(
+    opening: Opening, points: NDArray[np.float64], *, reach: float = 10.0, plating: Plating | None = None
+) -> Stations:
+    """Tell open from closed stations, group them into segments and fit the notches.
+
+    ``reach``: opening in px up to which the gap's mouth takes part in a notch's fit.
+    """
+    arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+    thickness = opening.thickness
+    smooth = gaussian_filter1d(thickness, 1.0, mode="nearest")
+    closed_level, threshold = _closed(smooth, opening.floor)
+    is_open = (smooth > threshold) & _dark_enough(opening)
+    is_open = _without_short(is_open, 2.5 * opening.blur + 1)
+    contacts = find_contacts(is_open, thickness, shortest=max(12.0, 6 * opening.blur, 0.008 * arc.size))
+    segments = tuple(_segment(contact, contacts, opening, threshold, closed_level, reach) for contact in contacts)
+    states = np.full(arc.size, OPEN, np.int8)
+    for segment in segments:
+        inside = slice(int(np.ceil(segment.left.station)), int(segment.right.station) + 1)
+        states[inside] = np.where(is_open[inside], OPEN, JOINED)
+    return Stations(states, thickness, arc, segments, closed_level)
+
+
+def _closed(thickness: NDArray[np.float64], floor: float) -> tuple[float, float]:
+    """Return (level, threshold): the opening that closed stations show, and from where a station is open."""
+    low = thickness[thickness < CLOSED_AT_MOST + floor]
+    if low.size < 10:
+        return floor, max(floor + 0.3, 0.8)
+    level = float(np.median(low))
+    spread = 1.4826 * float(np.median(np.abs(low - level)))
+    return level, float(np.clip(level + 5 * spread + 0.2, max(floor + 0.3, 0.8), floor + CLOSED_AT_MOST))
+
+
+def _dark_enough(opening: Opening) -> NDArray[np.bool_]:
+    """Whether the darkest point is as dark as a gap of that opening must be: a dark grain is wide but not black."""
+    m = opening.darkness.shape[0]
+    near = opening.darkness[m // 2 - 12 : m // 2 + 13] if m > 25 else opening.darkness
+    darkest = gaussian_filter1d(near.max(axis=0).astype(np.float64), 2.0, mode="nearest")
+    expected = erf(opening.thickness / (2 * np.sqrt(2) * opening.blur))
+    return (darkest > 0.7 * expected) | (opening.thickness > 12)
+
+
+def _without_short(flags: NDArray[np.bool_], shortest: float) -> NDArray[np.bool_]:
+    out = flags.copy()
+    for first, last in runs(flags):
+        if last - first + 1 < shortest and first > 0 and last < flags.size - 1:
+            out[first : last + 1] = False
+    return out
+
+
+def _segment(
+    contact: Contact,
+    contacts: tuple[Contact, ...],
+    opening: Opening,
+    threshold: float,
+    closed_level: float,
+    reach: float,
+) -> Segment:
+    index = contacts.index(contact)
+    left_bound = contacts[index - 1].last if index else -1
+    right_bound = contacts[index + 1].first if index + 1 < len(contacts) else opening.thickness.size
+    middle = (contact.first + contact.last) // 2
+    left = _notch(opening, contact.first, middle, (left_bound + contact.first) // 2 if index else 0, threshold, closed_level, reach)
+    right_stop = (contact.last + right_bound) // 2 if index + 1 < len(contacts) else opening.thickness.size - 1
+    right = _notch(opening, contact.last, middle, right_stop, threshold, closed_level, reach)
+    return Segment(left, right)
+
+
+def _notch(
+    opening: Opening, edge: int, middle: int, stop: int, threshold: float, closed_level: float, reach: float
+) -> Notch:
+    """Fit one notch. ``edge``: outermost closed station; ``middle``: of the segment; ``stop``: last station to use."""
+    sign = 1 if edge >= middle else -1
+    outward = opening.thickness[edge : stop + sign if stop + sign >= 0 else None : sign]
+    if outward.size < 6:
+        return Notch(float(edge), 1.0, False)
+    limit = max(reach, 5 * opening.blur) + closed_level
+    past = np.flatnonzero(gaussian_filter1d(outward, 2.0, mode="nearest") > limit)
+    outside = int(np.clip(past[0] if past.size else outward.size, 6, 500))
+    inside = int(min(abs(edge - middle), max(40, 2 * outside), 300))
+    index = edge + sign * np.arange(-inside, min(outside, outward.size))
+    values = opening.thickness[index]
+    distance = np.arange(-inside, -inside + index.size, dtype=np.float64)
+    noise, correlation = _noise(values, distance)
+    floor = max(opening.floor, closed_level + noise)
+    fit: Hinge | None = fit_hinge(distance, values, noise=noise, floor=floor, correlation=correlation)
+    if fit is None:
+        return Notch(float(edge), float(inside), True)
+    return Notch(edge + sign * fit.position, fit.u, True)
+
+
+def _noise(values: NDArray[np.float64], distance: NDArray[np.float64]) -> tuple[float, float]:
+    """Return (standard deviation, correlated neighbours) of openings about their smooth course."""
+    rough = values - gaussian_filter1d(values, 8.0, mode="nearest")
+    noise = max(1.4826 * float(np.median(np.abs(rough[distance > 0]))) if (distance > 0).sum() > 8 else 0.0, float(np.std(rough)) / 3, 0.05)
+    centred = rough - rough.mean()
+    power = float(centred @ centred)
+    if power <= 0:
+        return noise, 1.0
+    lags = [float(centred[:-k] @ centred[k:]) / power for k in range(1, min(12, centred.size - 1))]
+    total = 0.0
+    for value in lags:
+        if value <= 0.05:
+            break
+        total += value
+    return noise, 1 + 2 * total

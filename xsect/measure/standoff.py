@@ -1,0 +1,84 @@
+"""Standoff and collapse: how far apart the facing surfaces stay outside the projection."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+
+from xsect.capture.lot_sheet import SheetRow
+from xsect.locate.contacts import runs
+from xsect.locate.section import Located
+from xsect.quantities import Component, Measurement, measured, not_measured
+
+LEVEL_SLOPE = 0.012
+"""Rise of the opening per px of line below which a stretch is level: about 0.7 degrees."""
+
+SHORTEST = 40
+"""Shortest level stretch, in px, that counts."""
+
+EDGE_PX = 0.25
+"""Standard uncertainty in px of a resolved gap's thickness: the reference levels of its two edges."""
+
+
+@dataclass(frozen=True)
+class Level:
+    """A level stretch of the gap: first and last station, opening in px and its standard uncertainty."""
+
+    first: int
+    last: int
+    opening: float
+    u: float
+
+
+def level_stretch(opening: NDArray[np.float64], start: int, stop: int) -> Level | None:
+    """Return the level stretch of ``opening[start:stop]``, the longest one, or None."""
+    piece = opening[start:stop]
+    if piece.size < SHORTEST:
+        return None
+    smooth = gaussian_filter1d(piece, 10.0, mode="nearest")
+    slope = np.abs(np.gradient(smooth))
+    best: tuple[int, int] | None = None
+    for limit in (LEVEL_SLOPE / 3, LEVEL_SLOPE):
+        found = [run for run in runs(slope < limit) if run[1] - run[0] + 1 >= SHORTEST]
+        found = [run for run in found if np.median(piece[run[0] : run[1] + 1]) > 0.5 * smooth.max()]
+        if found:
+            best = max(found, key=lambda run: run[1] - run[0])
+            break
+    if best is None:
+        return None
+    values = piece[best[0] : best[1] + 1]
+    drift = abs(float(smooth[best[1]] - smooth[best[0]])) / math.sqrt(12)
+    rough = float(np.std(values - smooth[best[0] : best[1] + 1])) / math.sqrt(values.size / 10)
+    return Level(start + best[0], start + best[1], float(np.median(values)), math.hypot(drift, rough))
+
+
+def measure_standoff(located: Located, um_per_px: float, u_scale: float, row: SheetRow) -> list[Measurement]:
+    """Measure standoff and collapse, or say why not."""
+    n = located.stations.opening.size
+    segments = located.stations.segments
+    sides = [(0, n)]
+    if segments:
+        sides = [(0, int(segments[0].left.station)), (int(segments[-1].right.station) + 1, n)]
+    levels = [level for side in sides if (level := level_stretch(located.stations.opening, *side))]
+    if not levels:
+        why = "the gap is not level anywhere in the picture"
+        return [not_measured("standoff", why), not_measured("collapse", why)]
+    value = float(np.mean([level.opening for level in levels])) * um_per_px
+    each = math.sqrt(sum(level.u**2 for level in levels)) / len(levels) * um_per_px
+    parts = [
+        Component("level stretch", each),
+        Component("edges", EDGE_PX * um_per_px),
+        Component("scale", u_scale * value),
+    ]
+    if len(levels) == 2:
+        parts.append(Component("sides", abs(levels[0].opening - levels[1].opening) / math.sqrt(12) * um_per_px))
+    standoff = measured("standoff", value, tuple(parts), method="photometric thickness of the gap")
+    height = row.projection_height_um
+    if height is None:
+        return [standoff, not_measured("collapse", "the lot sheet gives no projection_height_um")]
+    budget = tuple(Component(part.name, part.u / height) for part in parts)
+    return [standoff, measured("collapse", (height - value) / height, budget)]

@@ -1,0 +1,45 @@
+"""The located section as reports draw it: geometry in the picture's own pixels."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from xsect.capture.scale import Scale
+from xsect.locate.parts import Parts
+from xsect.locate.section import Located
+from xsect.locate.view import NotchView, SectionView
+from xsect.measure.bond import segment_widths
+
+
+def make_view(located: Located, scale: Scale) -> SectionView:
+    """Return what was located, turned back to the picture as it was taken."""
+    stations, strip, um = located.stations, located.strip, scale.um_per_px
+    notches = []
+    widths = segment_widths(located, um)
+    for number, (segment, width) in enumerate(zip(stations.segments, widths, strict=True), 1):
+        for side, notch, u in (("left", segment.left, width.u_left), ("right", segment.right, width.u_right)):
+            x, y = strip.place(notch.station)
+            notches.append(NotchView(number, side, *((y, x) if located.parts.turned else (x, y)), u))
+    flip = slice(None, None, -1) if located.parts.turned else slice(None)
+    plating = np.full(stations.opening.size, np.nan) if located.plating is None else located.plating.thickness * um
+    shown = np.clip(np.rint(strip.values * 255), 0, 255).astype(np.uint8)
+    return SectionView(
+        outlines=tuple(line[:, flip] for line in _outlines(located.parts)),
+        line=strip.points[:, flip],
+        s_um=stations.arc * um,
+        states=stations.states,
+        opening_um=stations.opening * um,
+        plating_um=plating,
+        notches=tuple(notches),
+        strip=shown if shown.ndim == 3 else np.repeat(shown[:, :, None], 3, axis=2),
+        pitch_um=um,
+    )
+
+
+def _outlines(parts: Parts) -> tuple[NDArray[np.float64], ...]:
+    contours, _ = cv2.findContours(parts.metal.astype(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    large = sorted(contours, key=len, reverse=True)[:2]
+    large.sort(key=lambda contour: float(contour[:, 0, 1].mean()))
+    return tuple((contour[:, 0, :].astype(np.float64) + 0.5) * parts.step - 0.5 for contour in large)
