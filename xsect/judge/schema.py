@@ -207,7 +207,8 @@ def _lines(problem: Any, document: dict[str, Any]) -> Iterator[str]:
     elif kind == "extra_forbidden":
         fields = {1: FileSchema.model_fields, 3: ClauseSchema.model_fields}
         known = fields.get(len(location), LimitSchema.model_fields)
-        yield f"{place}: unknown key{suggestion(location[-1], known)}"
+        hint = suggestion(location[-1], known) or f", must be one of {', '.join(known)}"
+        yield f"{place}: unknown key{hint}"
     elif kind == "missing":
         yield f"{place}: missing, must be given"
     elif location[0] == "clause" and len(location) <= 2:
