@@ -21,8 +21,8 @@ FOLDER: Final = "figures"
 def figure_names(row: SheetRow) -> tuple[str, str]:
     """Return the paths, relative to the report's folder, of a section's marked-up picture and strip.
 
-    The sheet's row number leads, so that no two sections share a name, on systems blind to case either; of the
-    section's name only letters, digits, dots, dashes and underscores of ASCII remain, at most 60.
+    The sheet's row number leads, so that no two sections share a name, on systems blind to case either; of
+    the section's name only letters, digits, dots, dashes and underscores of ASCII remain, at most 60.
     """
     plain = re.sub(r"[^A-Za-z0-9_.-]+", "-", row.section)[:60].strip("-.")
     stem = f"{FOLDER}/row{row.number:03d}" + (f"-{plain}" if plain else "")

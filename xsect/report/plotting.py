@@ -52,7 +52,7 @@ def rendered(drawing: Figure) -> NDArray[np.uint8]:
 
 
 def svg_text(drawing: Figure, *, title: str) -> str:
-    """Return a figure as an SVG element, without date or program, to stand in a page or a document of its own."""
+    """Return a figure as an SVG element, without date or program, to stand inside a page."""
     buffer = io.StringIO()
     drawing.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None, "Title": title})
     text = buffer.getvalue()

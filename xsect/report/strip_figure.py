@@ -70,14 +70,7 @@ def _show_states(axes: Axes, view: SectionView, along: NDArray[np.float64]) -> N
     for first, stop in runs(view.states):
         style = STATE_STYLES[STATES[view.states[first]]]
         ends = along[[first, min(stop, len(along) - 1)]]
-        axes.plot(
-            ends,
-            (style.lane, style.lane),
-            color=style.colour,
-            linestyle=pattern,
-            linewidth=3.2,
-            solid_capstyle="butt",
-        )
+        axes.plot(ends, (style.lane, style.lane), solid_capstyle="butt", **_pen(style))
     axes.set_ylim(-0.7, 2.7)
     axes.set_yticks([])
     axes.set_ylabel("state", rotation=0, ha="right", va="center")

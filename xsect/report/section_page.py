@@ -1,0 +1,323 @@
+"""Section page: everything that the report says of one section, as text ready to be set."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from xsect.capture.lot_sheet import SheetRow
+from xsect.judge.criteria import Criteria
+from xsect.judge.decision import Verdict, minor_rejects
+from xsect.quantities import COVERAGE_FACTOR, QUANTITIES, Measurement, shown_unit
+from xsect.record import SectionRecord
+from xsect.report.standing import STATUS_LABELS, section_verdict
+from xsect.report.style import VERDICT_STYLES
+from xsect.report.wording import MISSING, label, shown, shown_in
+
+EFFECT_LABELS: Final = {"not_measured": "not measured", "needs_review": "needs a look", "note": "note"}
+_ALWAYS_BUDGETED: Final = ("bond_width", "standoff", "nugget_width", "plating_in_bond_mean", "imc_mean")
+
+
+@dataclass(frozen=True)
+class Fact:
+    """One line of a list of facts."""
+
+    label: str
+    value: str
+
+
+@dataclass(frozen=True)
+class FindingLine:
+    """One finding: what happened and what to do."""
+
+    title: str
+    effect: str
+    sentence: str
+    what_to_do: str
+
+
+@dataclass(frozen=True)
+class MeasurementLine:
+    """One row of the table of measurements."""
+
+    label: str
+    value: str
+    expanded: str
+    interval: str
+    unit: str
+    note: str
+
+
+@dataclass(frozen=True)
+class VerdictLine:
+    """One row of the table of verdicts; ``verdict`` is its key, ``verdict_label`` its word."""
+
+    clause: str
+    label: str
+    limit: str
+    rule: str
+    measured: str
+    verdict: str
+    verdict_label: str
+    severity: str
+    ground: str
+
+
+@dataclass(frozen=True)
+class BudgetLine:
+    """One quantity's uncertainty budget: its named parts as standard uncertainties, combined and expanded."""
+
+    label: str
+    parts: tuple[Fact, ...]
+    combined: str
+    expanded: str
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A picture below the report's folder, its size in px and its description in words."""
+
+    path: str
+    width: int
+    height: int
+    alt: str
+
+
+@dataclass(frozen=True)
+class SectionPage:
+    """One section. ``not_measured`` pairs the names of quantities with the reason that they share."""
+
+    anchor: str
+    name: str
+    lot: str
+    verdict: str
+    verdict_label: str
+    status: str
+    status_label: str
+    bond_width: str
+    in_brief: str
+    facts: tuple[Fact, ...]
+    scale: tuple[Fact, ...]
+    findings: tuple[FindingLine, ...]
+    marked: Picture | None
+    strip: Picture | None
+    measurements: tuple[MeasurementLine, ...]
+    not_measured: tuple[Fact, ...]
+    verdicts: tuple[VerdictLine, ...]
+    budget: tuple[BudgetLine, ...]
+
+
+def section_page(record: SectionRecord, criteria: Criteria | None, out: Path) -> SectionPage:
+    """Build one section's page; its figures are looked for below ``out``."""
+    verdict = section_verdict(record)
+    marked, strip = _pictures(record, out)
+    return SectionPage(
+        anchor=f"row{record.row.number}",
+        name=record.row.section,
+        lot=record.row.lot,
+        verdict=verdict,
+        verdict_label=VERDICT_STYLES[verdict].label,
+        status=record.status,
+        status_label=STATUS_LABELS[record.status],
+        bond_width=shown(record.find("bond_width")).sentence,
+        in_brief=in_brief(record),
+        facts=_facts(record),
+        scale=_scale(record),
+        findings=tuple(
+            FindingLine(
+                finding.reason.title,
+                EFFECT_LABELS[finding.effect],
+                sentence_case(finding.sentence),
+                finding.reason.what_to_do,
+            )
+            for finding in record.findings
+        ),
+        marked=marked,
+        strip=strip,
+        measurements=tuple(_measurement(found) for found in record.measurements if found),
+        not_measured=_not_measured(record),
+        verdicts=tuple(_verdict(verdict, record, criteria) for verdict in record.verdicts),
+        budget=_budget(record),
+    )
+
+
+def in_brief(record: SectionRecord) -> str:
+    """Return the main findings on one line: why a look is needed, which clauses failed, what kind of bond it is."""
+    parts = [finding.reason.title for finding in record.findings if finding.effect != "note"]
+    for word in ("reject", "undecided"):
+        clauses = dict.fromkeys(
+            v.clause for v in record.verdicts if v.verdict == word and v.severity == "major"
+        )
+        if clauses:
+            parts.append(f"{VERDICT_STYLES[word].label}: {', '.join(clauses)}")
+    minor = dict.fromkeys(verdict.clause for verdict in minor_rejects(record.verdicts))
+    if minor:
+        parts.append(f"minor clause failed: {', '.join(minor)}")
+    kind = record.find("bond_kind")
+    if kind and kind.word not in ("", "solid_state"):
+        parts.append(f"bond kind {shown(kind).value}")
+    return "; ".join(dict.fromkeys(parts))
+
+
+def sentence_case(text: str) -> str:
+    """Return a sentence with a capital and a full stop."""
+    text = text[:1].upper() + text[1:]
+    return text if text.endswith((".", "!", "?")) else f"{text}."
+
+
+def _pictures(record: SectionRecord, out: Path) -> tuple[Picture | None, Picture | None]:
+    from PIL import Image
+
+    name = record.row.section
+    width, standoff = (shown(record.find(quantity)).sentence for quantity in ("bond_width", "standoff"))
+    alts = (
+        f"Marked-up picture of section {name}: bond width {width}, standoff {standoff}",
+        f"Strip of section {name}: the picture unrolled along the faying line, station states and opening beneath",
+    )
+    pictures: list[Picture | None] = []
+    for path, alt in zip(record.figures, alts, strict=False):
+        with Image.open(out / path) as image:
+            pictures.append(Picture(path, *image.size, alt))
+    return (*pictures, None, None)[0], (*pictures, None, None)[1]
+
+
+def _facts(record: SectionRecord) -> tuple[Fact, ...]:
+    row = record.row
+    rows, columns = record.image_shape
+    plating = f"{row.plating}, {length(row.plating_um)}" if row.plated and row.plating_um else row.plating
+    given = {
+        "Image": row.image_as_written,
+        "Size": f"{columns} × {rows} px" if rows else "",
+        "SHA-256": f"{record.image_sha256[:16]}…" if record.image_sha256 else "",
+        "Weld": row.weld,
+        "Weld type": row.weld_type.replace("_", "-"),
+        "Upper part": _part(row.upper_material, row.upper_thickness_um),
+        "Lower part": _part(row.lower_material, row.lower_thickness_um),
+        "Projection": _projection(row),
+        "Plating": plating,
+        "View": row.view,
+        "Etchant": row.etchant,
+        "Cut off centre by": length(row.plane_offset_um),
+        **{f"Stated {label(name).lower()}": _stated(name, value) for name, value in row.stated.items()},
+        **row.extra,
+    }
+    return tuple(Fact(name, value) for name, value in given.items() if value)
+
+
+def _part(material: str, thickness_um: float | None) -> str:
+    return ", ".join(part for part in (material, length(thickness_um)) if part)
+
+
+def _projection(row: SheetRow) -> str:
+    parts = (("height", row.projection_height_um), ("diameter", row.projection_diameter_um))
+    return ", ".join(f"{name} {length(value)}" for name, value in parts if value)
+
+
+def _stated(quantity: str, value: float) -> str:
+    factor, unit = shown_unit(value, QUANTITIES[quantity].unit)
+    return f"{value * factor:.6g} {unit}".rstrip()
+
+
+def length(um: float | None) -> str:
+    """Return a length as the sheet or the criteria give it: all its digits, mm from 100 µm up; "" for None."""
+    if um is None:
+        return ""
+    factor, unit = shown_unit(um, "um")
+    return f"{um * factor:.6g} {unit}"
+
+
+def _scale(record: SectionRecord) -> tuple[Fact, ...]:
+    scale = record.scale
+    if scale is None:
+        return (Fact("Scale", "none"),)
+    if scale.square:
+        per_px = f"{scale.um_per_px:.5g} µm/px"
+    else:
+        per_px = f"{scale.x_um:.5g} µm/px along x, {scale.y_um:.5g} along y"
+    expanded = f" ± {100 * COVERAGE_FACTOR * scale.u_relative:.2g} %"
+    facts = [Fact("Scale", per_px + expanded), Fact("Scale from", scale.source)]
+    if scale.detail:
+        facts.append(Fact("Scale detail", scale.detail))
+    if scale.record_sha256:
+        facts.append(Fact("Record SHA-256", f"{scale.record_sha256[:16]}…"))
+    return tuple(facts)
+
+
+def _measurement(found: Measurement) -> MeasurementLine:
+    parts = shown(found)
+    note = found.note if found.status == "measured" else "; ".join(("needs a look", found.note)).strip("; ")
+    return MeasurementLine(
+        label(found.quantity, found.segment), parts.value, parts.expanded, parts.interval, parts.unit, note
+    )
+
+
+def _not_measured(record: SectionRecord) -> tuple[Fact, ...]:
+    """Gather quantities that were not measured for the same reason, so that the reason is said once."""
+    by_note: dict[str, list[str]] = {}
+    for found in record.measurements:
+        if not found:
+            by_note.setdefault(found.note, []).append(label(found.quantity, found.segment))
+    return tuple(Fact(", ".join(names), sentence_case(note)) for note, names in by_note.items())
+
+
+def _verdict(verdict: Verdict, record: SectionRecord, criteria: Criteria | None) -> VerdictLine:
+    found = record.find(verdict.quantity, verdict.segment)
+    unit = QUANTITIES[verdict.quantity].unit
+    limits = [
+        f"{words} {_stated(verdict.quantity, limit)}" if unit != "um" else f"{words} {length(limit)}"
+        for words, limit in (("at least", verdict.at_least), ("at most", verdict.at_most))
+        if limit == limit
+    ]
+    clause = criteria.clause(verdict.clause) if criteria else None
+    derived = clause and any(limit and limit.of for limit in (clause.at_least, clause.at_most))
+    return VerdictLine(
+        clause=verdict.clause,
+        label=label(verdict.quantity, verdict.segment),
+        limit=" and ".join(limits) or verdict.limit,
+        rule=clause.limit_text(None) if clause and derived and limits else "",
+        measured=shown(found).sentence,
+        verdict=verdict.verdict,
+        verdict_label=VERDICT_STYLES[verdict.verdict].label,
+        severity=verdict.severity,
+        ground=ground(verdict.reason),
+    )
+
+
+def ground(reason: str) -> str:
+    """Return why the verdict fell, without the value, limit and word that stand beside it; lengths as in reports."""
+    _, found, tail = reason.partition(": ")
+    why = tail.partition(", ")[2] if found else reason
+    return sentence_case(in_mm(why)) if why else ""
+
+
+def in_mm(text: str) -> str:
+    """Return a text with every "812 µm" of 100 µm or more written as "0.812 mm", no digit lost."""
+
+    def shift(match: re.Match[str]) -> str:
+        number, decimals = match[1], len(match[1].partition(".")[2])
+        return f"{float(number) / 1000:.{decimals + 3}f} mm" if float(number) >= 100 else match[0]
+
+    return re.sub(r"(?<![\d.])(\d+(?:\.\d+)?) µm(?!²|/)", shift, text)
+
+
+def _budget(record: SectionRecord) -> tuple[BudgetLine, ...]:
+    """Return the budgets of the main quantities and of those that a clause judges, of the whole section."""
+    wanted = {*_ALWAYS_BUDGETED, *(verdict.quantity for verdict in record.verdicts)}
+    lines = []
+    for found in record.measurements:
+        if found.quantity not in wanted or found.segment is not None or not found.budget:
+            continue
+        parts = tuple(Fact(part.name, shown_in(part.u, found.unit, found)) for part in found.budget)
+        expanded = shown(found).expanded
+        unit = shown(found).unit
+        lines.append(
+            BudgetLine(
+                label(found.quantity),
+                parts,
+                shown_in(found.u, found.unit, found),
+                f"{expanded} {unit}" if expanded != MISSING else "see interval",
+            )
+        )
+    return tuple(lines)

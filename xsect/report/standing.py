@@ -1,0 +1,29 @@
+"""Standing of a section: its verdict and whether it needs a look, as words for tables and marks for plots."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Final
+
+from xsect.judge.decision import GRAVITY, Verdict, summarise
+from xsect.quantities import Status
+from xsect.record import SectionRecord
+
+STATUS_LABELS: Final[dict[Status, str]] = {
+    "measured": "measured",
+    "needs_review": "needs a look",
+    "not_measured": "not measured",
+}
+
+
+def worst(verdicts: Iterable[Verdict]) -> str:
+    """Return the gravest verdict, "" where there is none."""
+    words = {verdict.verdict for verdict in verdicts}
+    return next((word for word in GRAVITY if word in words), "")
+
+
+def section_verdict(record: SectionRecord) -> str:
+    """Return the section's verdict, "" where no criteria judged it; "not_measured" counts as one."""
+    if record.verdicts:
+        return summarise(record.verdicts)
+    return "not_measured" if record.status == "not_measured" else ""

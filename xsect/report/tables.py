@@ -1,0 +1,170 @@
+"""Tables: measurements.csv, verdicts.csv and the same two as sheets of a workbook.
+
+Numbers in CSV have six significant digits, a decimal point, and stand empty where there is none; lines end with
+LF, text is UTF-8. Text that a spreadsheet would run as a formula (it begins with = + - @, a tab or a carriage
+return) carries an apostrophe in front; in the workbook it is stored as text, unchanged.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import re
+import zipfile
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
+from typing import Final
+
+from xsect.quantities import Measurement
+from xsect.record import LotRecord
+
+Cell = str | float | int | None
+Rows = list[tuple[Cell, ...]]
+
+MEASUREMENT_COLUMNS: Final = (
+    "lot", "section", "segment", "quantity", "value", "unit", "u", "low", "high", "status", "note", "method",
+)  # fmt: skip
+VERDICT_COLUMNS: Final = (
+    "lot", "section", "clause", "quantity", "segment", "limit", "value", "low", "high", "verdict", "severity",
+    "reason",
+)  # fmt: skip
+
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+_EPOCH = datetime(1980, 1, 1, tzinfo=UTC)
+"""The earliest date that a ZIP archive can hold: workbooks carry no date of their own."""
+
+
+def measurement_rows(lot: LotRecord) -> Rows:
+    """Return the rows of the table of measurements, in sheet order; ``value`` of a word quantity is the word.
+
+    A section that is put aside keeps its rows with the status that the section has: no number of a section that
+    needs a look can be read as vouched for.
+    """
+    return [
+        (
+            record.row.lot,
+            record.row.section,
+            found.segment,
+            found.quantity,
+            found.word if found.unit == "word" else _number(found.value),
+            "" if found.unit == "word" else found.unit,
+            *(_number(part) for part in (found.u, found.low, found.high)),
+            _status(found, record.status),
+            found.note,
+            found.method,
+        )
+        for record in lot.sections
+        for found in record.measurements
+    ]
+
+
+def _status(found: Measurement, section: str) -> str:
+    return section if found.status == "measured" and section != "measured" else found.status
+
+
+def verdict_rows(lot: LotRecord) -> Rows:
+    """Return the rows of the table of verdicts, in sheet order; ``value`` of a word quantity is the word."""
+    return [
+        (
+            record.row.lot,
+            record.row.section,
+            verdict.clause,
+            verdict.quantity,
+            verdict.segment,
+            verdict.limit,
+            verdict.word or _number(verdict.value),
+            _number(verdict.low),
+            _number(verdict.high),
+            verdict.verdict,
+            verdict.severity,
+            verdict.reason,
+        )
+        for record in lot.sections
+        for verdict in record.verdicts
+    ]
+
+
+def _number(value: float) -> float | None:
+    """Round to six significant digits, so that CSV and workbook hold the same number; None where it is not one."""
+    return float(f"{value:.6g}") if math.isfinite(value) else None
+
+
+def csv_bytes(columns: Sequence[str], rows: Rows) -> bytes:
+    """Return a table as CSV."""
+    buffer = io.StringIO(newline="")
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows([_plain(cell) for cell in row] for row in rows)
+    return buffer.getvalue().encode()
+
+
+def _plain(cell: Cell) -> str:
+    if cell is None:
+        return ""
+    if isinstance(cell, float):
+        return f"{cell:.6g}"
+    text = str(cell)
+    return f"'{text}" if text.startswith(_FORMULA_STARTS) else text
+
+
+def workbook_bytes(lot: LotRecord) -> bytes:
+    """Return both tables as an XLSX workbook whose bytes depend on the tables alone."""
+    from openpyxl import Workbook
+    from openpyxl.styles import Alignment, Font
+    from openpyxl.utils import get_column_letter
+
+    book = Workbook()
+    book.remove(book.worksheets[0])
+    book.properties.creator = "xsect"
+    tables = (
+        ("measurements", MEASUREMENT_COLUMNS, measurement_rows(lot)),
+        ("verdicts", VERDICT_COLUMNS, verdict_rows(lot)),
+    )
+    for title, columns, rows in tables:
+        sheet = book.create_sheet(title)
+        sheet.append(list(columns))
+        for cell in sheet[1]:
+            cell.font = Font(bold=True)
+        for number, row in enumerate(rows, 2):
+            for place, content in enumerate(row, 1):
+                if content in (None, ""):
+                    continue
+                cell = sheet.cell(number, place)
+                if isinstance(content, str):
+                    cell.set_explicit_value(_printable(content), "s")
+                    cell.alignment = Alignment(vertical="top")
+                    cell.quotePrefix = content.startswith(_FORMULA_STARTS)
+                else:
+                    cell.value = content
+        for place, name in enumerate(columns, 1):
+            longest = max([len(name), *(len(str(row[place - 1] or "")) for row in rows)])
+            sheet.column_dimensions[get_column_letter(place)].width = min(longest + 2, 60)
+        sheet.freeze_panes = "A2"
+        sheet.auto_filter.ref = f"A1:{get_column_letter(len(columns))}{len(rows) + 1}"
+    buffer = io.BytesIO()
+    book.save(buffer)
+    return _undated(buffer.getvalue())
+
+
+def _printable(text: str) -> str:
+    """Replace control characters, which a workbook cannot hold."""
+    return re.sub(r"[\x00-\x08\x0b\x0c\x0e-\x1f]", "\N{REPLACEMENT CHARACTER}", text)
+
+
+def _undated(workbook: bytes) -> bytes:
+    """Return a workbook with all dates, in the archive and in its properties, set to one fixed date."""
+    stamp = _EPOCH.strftime("%Y-%m-%dT%H:%M:%SZ").encode()
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as copy:
+        for name, data in _members(workbook):
+            if name == "docProps/core.xml":
+                data = re.sub(rb"(W3CDTF\">)[^<]*", rb"\g<1>" + stamp, data)
+            copy.writestr(zipfile.ZipInfo(name, _EPOCH.timetuple()[:6]), data, zipfile.ZIP_DEFLATED)
+    return buffer.getvalue()
+
+
+def _members(archive: bytes) -> Iterator[tuple[str, bytes]]:
+    with zipfile.ZipFile(io.BytesIO(archive)) as book:
+        for info in book.infolist():
+            yield info.filename, book.read(info)
