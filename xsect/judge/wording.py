@@ -22,7 +22,7 @@ _SHOWN: dict[Unit, tuple[float, str]] = {
 
 def sentence(clause: Clause, found: Measurement, limit: str, verdict: VerdictWord, why: str) -> str:
     """Return "bond_width 812 ± 14 µm, at least 800 µm required: undecided, the interval reaches 798 µm"."""
-    segment = "" if found.segment is None else f" of segment {found.segment}"
+    segment = "" if found.segment is None else f" (segment {found.segment})"
     value = found.word if clause.must_be else with_interval(found)
     asked = limit if clause.must_be else f"{limit} {'required' if clause.at_least else 'allowed'}"
     decided = "not judged" if verdict == "not_measured" and value else verdict.replace("_", " ")
