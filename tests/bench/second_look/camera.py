@@ -15,10 +15,10 @@ from tests.bench.second_look.texture import Image
 class Camera:
     """How the picture was taken.
 
-    ``gamma``: exponent from light to stored value (1 linear, 1/2.2 as screens want it). ``blur``: sigma in px,
-    and ``fringe`` how much it differs between the colours. ``noise``: spread at full light, as share of full
-    scale. ``tilt_light``, ``vignette``, ``stripe``: unevenness of the light as shares. ``sharpen``: weight of
-    the halo.
+    ``gamma``: exponent from light to stored value (1 linear, 1/2.2 as screens want it). ``blur``: sigma in
+    px, and ``fringe`` how much it differs between the colours. ``noise``: spread at full light, as share of
+    full scale. ``tilt_light``, ``vignette``, ``stripe``: unevenness of the light as shares. ``sharpen``:
+    weight of the halo.
     ``zoom``: the picture was stored at this size and blown up again (1: not). ``jpeg``: quality, 0 for none.
     ``bits``: 8, 12 (in a 16-bit file, low range) or 16.
     """

@@ -1,7 +1,8 @@
 """Layout: the shapes of one drawn section as polygons, and the truth that follows from them.
 
-Everything is laid out in two coordinates: ``s``, arc length along the faying line, and ``n``, the distance from
-it towards the upper part, both in px of the picture. So a bond's width along the line is a difference of ``s``.
+Everything is laid out in two coordinates: ``s``, arc length along the faying line, and ``n``, the distance
+from it towards the upper part, both in px of the picture. So a bond's width along the line is a difference
+of ``s``.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ LEVEL_PX = 40.0
 
 @dataclass(frozen=True)
 class Lens:
-    """A film or void between the parts inside a contact: ``left`` to ``right`` along s, ``thickness`` high."""
+    """A film or void inside a contact: ``left`` to ``right`` along s, ``thickness`` high."""
 
     left: float
     right: float
@@ -100,8 +101,9 @@ class Layout:
 class Shapes:
     """A layout laid out: stations ``s`` (step at most 0.5 px) and what lies above and below them.
 
-    ``lower`` and ``upper`` are the base-metal surfaces, ``lower_tin`` and ``upper_tin`` the surfaces that face
-    the gap; ``lower_outer`` and ``upper_outer`` the outer faces (all signed n). ``gap`` is what is dark between.
+    ``lower`` and ``upper`` are the base-metal surfaces, ``lower_tin`` and ``upper_tin`` the surfaces that
+    face the gap; ``lower_outer`` and ``upper_outer`` the outer faces (all signed n). ``gap`` is what is dark
+    between.
     """
 
     s: Floats
@@ -252,7 +254,7 @@ def within(part: Part, s: Floats) -> NDArray[np.bool_]:
 
 
 def level_stretches(layout: Layout, shapes: Shapes) -> list[NDArray[np.bool_]]:
-    """Return the stations on each side of the bond where the gap is level, both surfaces present and in view."""
+    """Return the stations on each side of the bond where the gap is level and in view."""
     s = shapes.s
     fill = (0.0, 0.0)
     if layout.tin is not None:

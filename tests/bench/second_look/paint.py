@@ -1,4 +1,4 @@
-"""Paint: the shapes of a section become the polished face, each pixel by its exact shares of each material."""
+"""Paint: the shapes of a section become the polished face, each pixel by its exact shares of material."""
 
 from __future__ import annotations
 
