@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from xsect.capture.metadata_scale import NO_METADATA, Metadata, from_pillow
-from xsect.capture.pixel_types import Decoded, Pixels, UnreadableError, settle
+from xsect.capture.pixel_types import Decoded, Pixels, UnreadableError, orientation_note, settle
 from xsect.reasons import Refusal
 
 MAX_PIXELS: Final = 500_000_000
@@ -76,14 +76,12 @@ def read_image(path: str | Path, *, name: str = "", max_pixels: int = MAX_PIXELS
             decoded, metadata = read_tiff(path, check_size=check_size)
             return RawImage(decoded.pixels, sha256, kind, decoded.transparent, metadata, decoded.notes)
         data = path.read_bytes()
-        header = _open_header(data, kind)
+        header, exif = _open_header(data, kind)
         check_size(*header.size)
         decoded = _decode(data, kind, header.mode)
         notes = decoded.notes
-        orientation = header.getexif().get(0x0112, 1)
-        if orientation != 1:
-            notes = (*notes, f"EXIF orientation {orientation} is not applied")
-        return RawImage(decoded.pixels, sha256, kind, decoded.transparent, from_pillow(header), notes)
+        notes += orientation_note(exif.get(0x0112, 1))
+        return RawImage(decoded.pixels, sha256, kind, decoded.transparent, from_pillow(header, exif), notes)
     except FileNotFoundError:
         raise Refusal("image_missing", image=name) from None
     except MemoryError:
@@ -108,10 +106,10 @@ def _kind(path: Path) -> str:
     raise UnreadableError(f"{found}: PNG, JPEG, BMP and TIFF are read")
 
 
-def _open_header(data: bytes, kind: str) -> Any:
+def _open_header(data: bytes, kind: str) -> tuple[Any, Any]:
     """Read header and metadata with pillow. Its plugins are called directly: its own size limit warns and
     raises at sizes that are common for mosaics, and ours follows at once."""
-    from PIL import BmpImagePlugin, JpegImagePlugin, PngImagePlugin
+    from PIL import BmpImagePlugin, Image, JpegImagePlugin, PngImagePlugin
 
     plugins: dict[str, Any] = {
         "PNG": PngImagePlugin.PngImageFile,
@@ -120,8 +118,9 @@ def _open_header(data: bytes, kind: str) -> Any:
     }
     try:
         header = plugins[kind](io.BytesIO(data))
-        header.getexif()
-        return header
+        exif = Image.Exif()
+        exif.load(header.info.get("exif", b""))  # a PNG's getexif() would decode the whole picture
+        return header, exif
     except Exception as error:  # a damaged header raises SyntaxError, struct.error, ValueError and others
         raise UnreadableError(f"damaged {kind} header") from error
 

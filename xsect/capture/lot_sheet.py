@@ -6,7 +6,7 @@ import difflib
 import math
 import re
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any, Final
@@ -107,9 +107,10 @@ COLUMNS: Final = (
 )  # fmt: skip
 """Every column that xsect knows, besides stated_<quantity>."""
 
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
-_DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
-_GROUPED = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
+_NO_PLATING: Final = ("no", "-", "–", "0", "n/a", "na", "nil", "false", "without")
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+_DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+", re.ASCII)
+_GROUPED = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}", re.ASCII)
 
 
 class _Fault(ValueError):
@@ -125,6 +126,7 @@ def read_lot_sheet(path: str | Path) -> LotSheet:
     """
     path = Path(path)
     table = read_table(path, key="section")
+    table = replace(table, header=tuple(_known(name) for name in table.header))
     _check_header(path, table.header)
     read = [_read_row(path, table, number, cells) for number, cells in table.rows]
     names = Counter((row.lot, row.section) for row, _ in read)
@@ -141,6 +143,12 @@ def read_lot_sheet(path: str | Path) -> LotSheet:
         else:
             rows.append(row)
     return LotSheet(path, table.sha256, tuple(rows), tuple(problems), table.header, _notes(table.header))
+
+
+def _known(name: str) -> str:
+    """Return a known column's name in lower case, any other as written."""
+    lower = name.casefold()
+    return lower if lower in COLUMNS or lower.startswith("stated_") else name
 
 
 def _check_header(path: Path, header: tuple[str, ...]) -> None:
@@ -167,7 +175,7 @@ def _notes(header: tuple[str, ...]) -> tuple[str, ...]:
     for name in header:
         if name in COLUMNS or name.startswith("stated_"):
             continue
-        guess = difflib.get_close_matches(name, COLUMNS, n=1, cutoff=0.8)
+        guess = difflib.get_close_matches(name.casefold(), COLUMNS, n=1, cutoff=0.8)
         if guess and guess[0] not in header:
             notes.append(f"column {name} is not known and is only shown; did you mean {guess[0]}?")
     return tuple(notes)
@@ -251,7 +259,11 @@ def _value(cell: Cell, column: str, *, decimal_comma: bool) -> str | float:
         if word not in CHOICES[column]:
             raise _Fault(f"must be {' or '.join(CHOICES[column])}")
         return word
-    return text.casefold() if column == "plating" else text
+    if column == "plating":
+        if text.casefold() in _NO_PLATING:
+            raise _Fault("must be none where there is no plating")
+        return text.casefold()
+    return text
 
 
 def _stated(cell: Cell, quantity: str, *, decimal_comma: bool) -> float:

@@ -90,8 +90,8 @@ def from_density(name: str, density: tuple[float, float], unit: float | None, wi
     return judge([(name, unit / x, unit / y)], width_px)
 
 
-def from_pillow(image: Any) -> Metadata:
-    """Read PNG pHYs, JPEG JFIF and EXIF, and BMP densities of an image that pillow has opened."""
+def from_pillow(image: Any, exif: Mapping[int, Any]) -> Metadata:
+    """Read PNG pHYs, JPEG JFIF and EXIF, and BMP densities of an image whose header pillow has read."""
     info, width = image.info, image.size[0]
     if image.format == "PNG":
         if "aspect" in info:
@@ -101,7 +101,6 @@ def from_pillow(image: Any) -> Metadata:
         return from_density("BMP density", info.get("dpi", (0, 0)), 25400.0, width)
     jfif_unit = {1: 25400.0, 2: 1e4}.get(info.get("jfif_unit"))
     found = from_density("JFIF density", info.get("jfif_density", (0, 0)), jfif_unit, width)
-    exif = image.getexif()
     if 282 in exif and 283 in exif:
         unit = {2: 25400.0, 3: 1e4}.get(exif.get(296, 2))
         x, y = (float(exif[tag] or 0) for tag in (282, 283))

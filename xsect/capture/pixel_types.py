@@ -26,34 +26,40 @@ class Decoded:
     notes: tuple[str, ...] = ()
 
 
-def settle(array: NDArray[Any], *, alpha: bool = False, inverted_bits: int = 0) -> Decoded:
+def settle(array: NDArray[Any], *, alpha: bool = False, bits: int = 0, min_is_white: bool = False) -> Decoded:
     """Return the pixels of a decoded (rows, cols) or (rows, cols, samples) array in RGB order.
 
     ``alpha``: the last sample is opacity. It is not blended; pixels not wholly opaque are reported as
-    transparent, for what shows there depends on the viewer. ``inverted_bits``: bits of a grey picture whose 0
-    is white. Values of 10, 12 or 14 bit kept in 16-bit words are stretched to 16 bit so that the top of the
-    range means saturation. RGB pictures whose three samples agree everywhere become grey. Refuses values that
-    are not whole numbers from 0 to 65535.
+    transparent, for what shows there depends on the viewer. ``bits``: how many the file states for a sample,
+    0 where it states none. Samples of under 8 bit are stretched to 8; values of 10, 12 or 14 bit in 16-bit
+    words to 16, so that the top of the range means saturation. ``min_is_white``: 0 is white. RGB pictures
+    whose three samples agree everywhere become grey. Refuses values that are not whole numbers from 0 to
+    65535.
     """
     notes: list[str] = []
     values: NDArray[Any] = whole_numbers(array)
-    if values.ndim == 3 and values.shape[2] == 1:
-        values = values[..., 0]
+    if 1 < bits < 8 and values.dtype == np.uint8:
+        values = values * np.uint8(255 // (2**bits - 1))
     transparent = None
     if alpha:
         opacity, values = values[..., -1], values[..., :-1]
         transparent, note = _transparent(opacity)
         notes.append(note)
-    if inverted_bits:
-        values = (2**inverted_bits - 1) - values
-        notes.append("0 was white and is turned round")
     if values.dtype == np.uint16:
-        values, bits = _fill_range(values)
-        if bits < 16:
-            notes.append(f"values of {bits} bit in 16-bit words")
+        values, used = _fill_range(values, bits)
+        if used < 16:
+            notes.append(f"values of {used} bit in 16-bit words")
+    if min_is_white:
+        values = np.iinfo(values.dtype).max - values
+        notes.append("0 means white in the file: turned round")
     if values.ndim == 3 and (values.shape[2] == 1 or _grey(values)):
         values = values[..., 0]
     return Decoded(np.ascontiguousarray(values), transparent, tuple(notes))
+
+
+def orientation_note(orientation: int) -> tuple[str, ...]:
+    """Return a note on an orientation tag other than 1 (upright)."""
+    return () if orientation == 1 else (f"orientation {int(orientation)} of the file is not applied",)
 
 
 def whole_numbers(array: NDArray[Any]) -> NDArray[Any]:
@@ -90,16 +96,16 @@ def _transparent(opacity: NDArray[Any]) -> tuple[NDArray[np.bool_] | None, str]:
     return mask, f"{mask.mean():.2%} of the picture is transparent"
 
 
-def _fill_range(values: NDArray[Any]) -> tuple[NDArray[Any], int]:
-    """Stretch values that use only the lower 8, 10, 12 or 14 bits of their words."""
-    high = int(values.max())
-    if high <= 255:
+def _fill_range(values: NDArray[Any], bits: int) -> tuple[NDArray[Any], int]:
+    """Stretch values of fewer than 16 bits; where the file does not state fewer, the largest value tells."""
+    if not 8 < bits < 16:
+        bits = next(bits for bits in (8, 10, 12, 14, 16) if int(values.max()) < 2**bits)
+    if bits == 8:
         return values.astype(np.uint8), 8
-    bits = next(bits for bits in (10, 12, 14, 16) if high < 2**bits)
-    if bits == 16:
-        return values, 16
-    # Repeating the top bits below maps the largest value to 65535 exactly.
-    return (values << (16 - bits)) | (values >> (2 * bits - 16)), bits
+    if bits < 16:
+        # Repeating the top bits below maps the largest value to 65535 exactly.
+        values = (values << (16 - bits)) | (values >> (2 * bits - 16))
+    return values, bits
 
 
 def _grey(values: NDArray[Any]) -> bool:

@@ -104,7 +104,7 @@ def likely_cause(one: Scale, other: Scale) -> str:
     """Return what commonly makes two scales differ in this ratio, as a clause for a sentence."""
 
     def near(a: float, b: float) -> bool:
-        return abs(a / b - 1) < 0.008
+        return abs(a / b - 1) < 0.012
 
     if not one.square and near(one.x_um, other.y_um) and near(one.y_um, other.x_um):
         return "x and y seem to be exchanged"

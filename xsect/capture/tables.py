@@ -7,6 +7,7 @@ import hashlib
 import io
 import warnings
 import zipfile
+from collections import Counter
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from itertools import zip_longest
@@ -157,16 +158,16 @@ def _xlsx_cell(value: object, kind: str, formula: object) -> Cell:
 
 
 def _header(path: Path, cells: list[Cell]) -> tuple[str, ...]:
-    """Return the column names in lower case; a column without a name is called by its number."""
+    """Return the column names as written; a column without a name is called by its number."""
     while cells[-1] is None:
         cells = cells[:-1]
     names = tuple(
-        f"column {index}" if cell is None else " ".join(str(cell).casefold().split())
+        f"column {index}" if cell is None else " ".join(str(cell).split())
         for index, cell in enumerate(cells, start=1)
     )
-    for name in names:
-        if names.count(name) > 1:
-            raise SheetError(f"{path.name}: column {name} stands {names.count(name)} times in the header")
+    for name, count in Counter(name.casefold() for name in names).items():
+        if count > 1:
+            raise SheetError(f"{path.name}: column {name} stands {count} times in the header")
     return names
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -11,12 +12,15 @@ import tifffile
 from numpy.typing import NDArray
 
 from xsect.capture.metadata_scale import Metadata, from_tiff
-from xsect.capture.pixel_types import Decoded, Pixels, UnreadableError, settle
+from xsect.capture.pixel_types import Decoded, Pixels, UnreadableError, orientation_note, settle
+from xsect.reasons import Refusal
 
 _MIN_IS_WHITE, _MIN_IS_BLACK, _RGB, _PALETTE, _YCBCR = 0, 1, 2, 3, 6
 _COLOUR_MODELS = {4: "transparency mask", 5: "CMYK", 8: "CIELab", 32803: "raw colour filter array"}
 _JPEG_CODES = (6, 7, 33007, 34892)
 _ALPHA = (1, 2)
+
+logging.getLogger("tifffile").setLevel(logging.CRITICAL)  # what is wrong with a file is told by a refusal
 
 
 def read_tiff(path: Path, *, check_size: Callable[[int, int], None]) -> tuple[Decoded, Metadata]:
@@ -33,11 +37,12 @@ def read_tiff(path: Path, *, check_size: Callable[[int, int], None]) -> tuple[De
             check_size(int(page.imagewidth), int(page.imagelength))
             _check_layout(page, path.stat().st_size)
             decoded = _settle_page(page, page.asarray())
-            notes = decoded.notes
+            orientation = page.tags.get("Orientation")
+            notes = decoded.notes + orientation_note(1 if orientation is None else orientation.value)
             if len(tif.pages) > 1:
                 notes = (f"page {page.index + 1} of {len(tif.pages)}", *notes)
             return Decoded(decoded.pixels, decoded.transparent, notes), from_tiff(tif, page)
-    except (UnreadableError, MemoryError):
+    except (UnreadableError, Refusal, MemoryError):
         raise
     except Exception as error:  # damaged files raise almost anything, from struct.error to a codec's own kind
         text = " ".join(str(error).split())[:120]
@@ -63,19 +68,19 @@ def _settle_page(page: Any, array: NDArray[Any]) -> Decoded:
     """Bring a decoded page to grey or RGB samples last, with palette, polarity and alpha resolved."""
     if page.axes == "SYX":
         array = np.moveaxis(array, 0, -1)
-    if page.photometric == _PALETTE:
+    if page.photometric == _PALETTE and array.ndim == 2:
         return settle(_look_up(page.colormap, array))
     colours = 3 if page.photometric in (_RGB, _YCBCR) else 1
     samples = array.shape[2] if array.ndim == 3 else 1
     extra = samples - colours
     if extra < 0:
         raise UnreadableError(f"{samples} samples a pixel, where its colours need {colours}")
-    alpha = bool(extra) and int(page.extrasamples[0]) in _ALPHA
+    alpha = bool(page.extrasamples) and int(page.extrasamples[0]) in _ALPHA
     dropped = extra - alpha
     if dropped:
         array = array[..., : samples - dropped]
-    inverted = page.bitspersample if page.photometric == _MIN_IS_WHITE else 0
-    decoded = settle(array, alpha=alpha, inverted_bits=inverted)
+    bits = page.bitspersample if isinstance(page.bitspersample, int) else 0
+    decoded = settle(array, alpha=alpha, bits=bits, min_is_white=page.photometric == _MIN_IS_WHITE)
     if dropped:
         note = f"{dropped} extra sample{'s' if dropped > 1 else ''} a pixel dropped"
         return Decoded(decoded.pixels, decoded.transparent, (note, *decoded.notes))
