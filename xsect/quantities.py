@@ -242,7 +242,7 @@ def measured(
     than collapse at 1); an interval wholly below 0 is left empty (low above high), and no clause accepts it.
     bond_offset keeps its sign, and collapse may fall below 0 when a projection was pushed apart.
     """
-    u = math.sqrt(sum(part.u**2 for part in budget))
+    u = math.hypot(*(part.u for part in budget))
     low, high = value - COVERAGE_FACTOR * u, value + COVERAGE_FACTOR * u
     if quantity not in ("bond_offset", "collapse"):
         low = max(low, 0.0)

@@ -55,7 +55,7 @@ def test_guard_bands() -> None:
 def test_risks_of_the_resistors_of_jcgm_106(
     accepted: tuple[float, float], consumer: float, producer: float
 ) -> None:
-    """JCGM 106:2012, 9.5.5: process 1500 ohm, standard deviations 0.12 (process), 0.04 (meter), tolerance ± 0.20.
+    """JCGM 106:2012, 9.5.5: process 1500 ohm, deviations 0.12 (process), 0.04 (meter), tolerance ± 0.20.
 
     Published about 0.01 and 0.07 (from memory), with the guard band 0.02 ohm; recomputed to the digits given.
     """
