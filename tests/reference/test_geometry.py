@@ -31,8 +31,8 @@ def test_offset_that_loses_a_share_of_the_width(loss: float, offset_share: float
 
 
 def test_mean_chord_of_random_cuts() -> None:
-    # Derived: mean pi/4, rms sqrt(2/3), median sqrt(3)/2 of D for an offset even over the circle. Midpoint sums
-    # of 10 000 cuts; the root's vertical end costs about n^-3/2 = 1e-6.
+    # Derived: mean pi/4, rms sqrt(2/3), median sqrt(3)/2 of D for an offset even over the circle.
+    # Midpoint sums of 10 000 cuts; the root's vertical end costs about n^-3/2 = 1e-6.
     offsets = (np.arange(10_000) + 0.5) / 10_000 * 500
     chords = np.array([chord(1000, offset) for offset in offsets.tolist()]) / 1000
     assert chords.mean() == pytest.approx(math.pi / 4, abs=5e-6)
@@ -48,7 +48,7 @@ def test_a_diameter_s_uncertainty_away_from_the_centre_is_first_order() -> None:
 
 
 def test_an_offset_about_zero_still_costs() -> None:
-    # D ~ c + 2e²/c: for normal e about 0 the rms of 2e²/c is 2 sqrt(3) u²/c. The next term, -2e⁴/c³, takes off
+    # D ~ c + 2e²/c: for normal e about 0 the rms of 2e²/c is 2 sqrt(3) u²/c. The next, -2e⁴/c³, takes
     # a share of 5u²/c² = 1.25 % of it.
     _, u = diameter_from_chord(1000, 0, u_offset_um=50)
     assert u == pytest.approx(2 * math.sqrt(3) * 50**2 / 1000, rel=0.02)
