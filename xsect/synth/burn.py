@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from importlib.util import find_spec
+from pathlib import Path
+
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
@@ -15,10 +18,13 @@ ROUND_LENGTHS = tuple(m * 10**e for e in range(5) for m in (1, 2, 5))
 
 
 def burned(pixels: Pixels, design: SectionDesign, look: Look) -> Pixels:
-    """Return the picture with the look's bar (a corner name), data strip and caption drawn in."""
+    """Return the picture with the look's bar (a corner name) and caption drawn in, a data strip added below."""
     if not (look.bar or look.strip or look.caption):
         return pixels
     full = np.iinfo(pixels.dtype).max
+    if look.strip:
+        below = np.zeros((round(STRIP_SHARE * pixels.shape[1]), *pixels.shape[1:]), pixels.dtype)
+        pixels = np.concatenate([pixels, below])
     layer = Image.new("L", (pixels.shape[1], pixels.shape[0]), 128)
     draw = ImageDraw.Draw(layer)
     if look.strip:
@@ -26,7 +32,7 @@ def burned(pixels: Pixels, design: SectionDesign, look: Look) -> Pixels:
     elif look.bar:
         _bar_in_corner(draw, layer.size, design, look)
     if look.caption:
-        font = ImageFont.load_default(layer.size[0] / 50)
+        font = _font(layer.size[0] / 50)
         draw.text((layer.size[0] * 0.015, layer.size[1] * 0.015), look.caption, 255, font)
     ink = np.asarray(layer)
     out = pixels.copy()
@@ -35,6 +41,18 @@ def burned(pixels: Pixels, design: SectionDesign, look: Look) -> Pixels:
         ..., *[None] * (pixels.ndim - 2)
     ]
     return out
+
+
+STRIP_SHARE = 0.035
+"""Height of a data strip as a share of the picture's width."""
+
+
+def _font(size: float) -> ImageFont.FreeTypeFont:
+    """Return the font that comes with matplotlib: Pillow's own has no µ."""
+    origin = find_spec("matplotlib")
+    assert origin is not None
+    assert origin.origin is not None
+    return ImageFont.truetype(Path(origin.origin).parent / "mpl-data/fonts/ttf/DejaVuSans.ttf", size)
 
 
 def bar_length(design: SectionDesign, share: float = 0.18) -> float:
@@ -55,7 +73,7 @@ def _bar(draw: ImageDraw.ImageDraw, x: float, y: float, design: SectionDesign, i
     draw.line([(x, y), (x + px, y)], ink, thick)
     for end in (x, x + px):
         draw.line([(end, y - 4 * thick), (end, y + 4 * thick)], ink, thick)
-    font = ImageFont.load_default(design.width_px / 60)
+    font = _font(design.width_px / 60)
     draw.text((x + px / 2, y - 5 * thick), _label(length), ink, font, anchor="mb")
 
 
@@ -75,10 +93,10 @@ def _bar_in_corner(
 
 def _strip(draw: ImageDraw.ImageDraw, size: tuple[int, int], design: SectionDesign, look: Look) -> None:
     width, height = size
-    top = round(height - 0.035 * width)
+    top = height - round(STRIP_SHARE * width)
     ground, ink = (0, 255) if look.strip == "black" else (255, 0)
     draw.rectangle([0, top, width, height], ground)
-    font = ImageFont.load_default(width / 80)
+    font = _font(width / 80)
     for i, text in enumerate(("15.0 kV", "WD 10.2 mm", f"field {width * design.um_per_px:.0f} µm", "BSD")):
         draw.text(((0.02 + 0.14 * i) * width, top + 0.017 * width), text, ink, font, anchor="lm")
         draw.line([((0.145 + 0.14 * i) * width, top), ((0.145 + 0.14 * i) * width, height)], ink, 1)

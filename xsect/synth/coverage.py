@@ -81,9 +81,12 @@ def cover(design: SectionDesign, profile: Profile) -> Coverage:
     step = profile.u[1] - profile.u[0]
     index = np.clip(np.rint((u - profile.u[0]) / step).astype(np.int32), 0, len(profile.u) - 1)
 
-    def beyond(surface: NDArray[np.float64]) -> Image:
-        """Signed distance (µm) of each pixel below (positive) a surface v = surface(u)."""
-        cosine = 1 / np.hypot(1, np.gradient(surface, step))
+    def beyond(surface: NDArray[np.float64], base: NDArray[np.float64] | None = None) -> Image:
+        """Signed distance (µm) of each pixel below (positive) a surface v = surface(u).
+
+        A coat takes its slope from its ``base``: it may jump where a filled stretch ends.
+        """
+        cosine = 1 / np.hypot(1, np.gradient(surface if base is None else base, step))
         return (v - surface.astype(np.float32)[index]) * cosine.astype(np.float32)[index]
 
     def share(distance: Image) -> Image:
@@ -99,12 +102,19 @@ def cover(design: SectionDesign, profile: Profile) -> Coverage:
     facing = share(_ends(design.upper, u, coat)) * share(_ends(design.lower, u, coat))
     open_up, open_low = face_up, face_low
     if design.plating is not None:
-        open_up, open_low = beyond(profile.upper_coat), beyond(profile.lower_coat)
+        open_up, open_low = (
+            beyond(profile.upper_coat, profile.upper_face),
+            beyond(profile.lower_coat, profile.lower_face),
+        )
         coated_up = share(_body(design.upper, u, open_up, -out_up - coat, coat))
         coated_low = share(_body(design.lower, u, -open_low, out_low - coat, coat))
         tin = np.maximum(coated_up - upper, 0) + np.maximum(coated_low - lower, 0)
-        inner_up = beyond(np.minimum(profile.upper_face + profile.reaction, profile.upper_coat))
-        inner_low = beyond(np.maximum(profile.lower_face - profile.reaction, profile.lower_coat))
+        inner_up = beyond(
+            np.minimum(profile.upper_face + profile.reaction, profile.upper_coat), profile.upper_face
+        )
+        inner_low = beyond(
+            np.maximum(profile.lower_face - profile.reaction, profile.lower_coat), profile.lower_face
+        )
         reaction = (share(inner_up) - share(face_up)) * share(_ends(design.upper, u, coat))
         reaction += (share(-inner_low) - share(-face_low)) * share(_ends(design.lower, u, coat))
         reaction = np.clip(reaction, 0, tin)

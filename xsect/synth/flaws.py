@@ -92,7 +92,7 @@ def stains(design: SectionDesign, cover: Coverage, look: Look, rng: np.random.Ge
     return factor
 
 
-def mount_texture(cover: Coverage, look: Look, pixel: float, rng: np.random.Generator) -> Image:
+def mount_texture(cover: Coverage, look: Look, rng: np.random.Generator) -> Image:
     """Return the mount's brightness (rows, columns) about 1: mottling, filler grains, air bubbles."""
     shape = cover.u.shape
     field = np.ones(shape, np.float32)
@@ -114,21 +114,44 @@ def mount_texture(cover: Coverage, look: Look, pixel: float, rng: np.random.Gene
     return np.clip(field, 0.1, 6)
 
 
-def gap_texture(design: SectionDesign, cover: Coverage, look: Look, rng: np.random.Generator) -> Image:
-    """Return the gap's brightness (rows, columns) as a factor of its own level: mottling, trapped polish, glints."""
-    shape = cover.u.shape
+def gap_colour(
+    design: SectionDesign, cover: Coverage, look: Look, mount: Image, rng: np.random.Generator
+) -> Image:
+    """Return the colour (rows, columns, 3) of the gap between the parts.
+
+    Its own level with mottling, passing into the mount at a part's end; the walls' glow from below the plane of
+    polish; glints of trapped polish and smears of metal, in the brightness of the metal.
+    """
+    shape, pixel = cover.u.shape, np.float32(design.um_per_px)
     field = np.ones(shape, np.float32)
     if look.gap_mottle:
         field += np.float32(look.gap_mottle) * np.abs(fractal(shape, 12, rng))
-    for _ in range(look.glints):
-        contact = design.contacts[int(rng.integers(len(design.contacts)))]
-        away = rng.exponential(0.12) * design.width_px * design.um_per_px
-        place = contact.left - away if rng.random() < 0.5 else contact.right + away
-        x, y = to_picture(design, place, rng.normal(0, 3))
-        axes = (rng.uniform(3, 26), rng.uniform(1.0, 3.5))
-        angle = design.tilt_deg + float(rng.normal(0, 12))
-        cv2.ellipse(field, ((x, y), axes, angle), float(rng.uniform(3, 9)), -1, cv2.LINE_AA)
-    return np.clip(field, 0, 14)
+    own = np.asarray(look.gap, np.float32) * field[..., None]
+    ends = [e for part in (design.upper, design.lower) for e in (part.left, part.right) if math.isfinite(e)]
+    ripple = smooth(shape, 10, rng)
+    for end in ends:
+        away = np.abs(cover.u - np.float32(end)) / (np.float32(0.03 * design.width_px) * pixel)
+        weight = np.clip(1 - away + np.float32(0.3) * ripple, 0, 1)[..., None]
+        own = own + (mount - own) * weight
+    shine = np.zeros(shape, np.float32)
+    if look.wall_glow:
+        shine += np.float32(look.wall_glow) * np.exp(-np.maximum(-cover.depth, 0) / (4 * pixel))
+    for i in range(look.glints + look.smears):
+        _glint(shine, design, look, i < look.glints, rng)
+    return own + np.clip(shine, 0, 0.9)[..., None] * np.asarray(look.upper, np.float32)
+
+
+def _glint(shine: Image, design: SectionDesign, look: Look, small: bool, rng: np.random.Generator) -> None:
+    """Add a glint, or a larger smear of metal across the gap, well away from the notches."""
+    contact = design.contacts[int(rng.integers(len(design.contacts)))]
+    away = (0.04 + rng.exponential(0.12)) * design.width_px * design.um_per_px
+    place = contact.left - away if rng.random() < 0.5 else contact.right + away
+    x, y = to_picture(design, place, rng.normal(0, 3))
+    axes = (rng.uniform(3, 26), rng.uniform(1.0, 3.5)) if small else (rng.uniform(8, 40), rng.uniform(4, 12))
+    angle = design.tilt_deg + float(rng.normal(0, 12))
+    spot = np.zeros(shine.shape, np.float32)
+    cv2.ellipse(spot, ((x, y), axes, angle), float(rng.uniform(0.15, 0.7)), -1, cv2.LINE_AA)
+    shine += spot if small else spot * np.clip(0.7 + 0.5 * smooth(shine.shape, 4, rng), 0, 1.3)
 
 
 def shrinkage(cover: Coverage, look: Look, pixel: float, rng: np.random.Generator) -> Image:

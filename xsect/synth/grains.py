@@ -9,8 +9,10 @@ from numpy.typing import NDArray
 from xsect.synth.look import Grains
 from xsect.synth.noise import Image, smooth
 
+Labels = NDArray[np.int32]
 
-def cells(x: Image, y: Image, size: float, pixel: float, rng: np.random.Generator) -> NDArray[np.int32]:
+
+def cells(x: Image, y: Image, size: float, pixel: float, rng: np.random.Generator) -> Labels:
     """Return the cell number of each place (x, y); cells measure about ``size`` and are warped by noise.
 
     Cells are found once on a canvas no finer than the picture (``pixel``), on which a cell is 12 steps wide at most,
@@ -20,16 +22,14 @@ def cells(x: Image, y: Image, size: float, pixel: float, rng: np.random.Generato
     pitch = max(size / step, 2.0)
     margin = 2 * size
     low_x, low_y = float(x.min()) - margin, float(y.min()) - margin
-    canvas = (
-        int((float(y.max()) + margin - low_y) / step) + 2,
-        int((float(x.max()) + margin - low_x) / step) + 2,
-    )
-    gy, gx = np.mgrid[0 : canvas[0] : pitch, 0 : canvas[1] : pitch]
-    seeds_y = np.clip(gy + rng.uniform(-0.55, 0.55, gy.shape) * pitch, 0, canvas[0] - 1).astype(int)
-    seeds_x = np.clip(gx + rng.uniform(-0.55, 0.55, gx.shape) * pitch, 0, canvas[1] - 1).astype(int)
+    rows = int((float(y.max()) + margin - low_y) / step) + 2
+    columns = int((float(x.max()) + margin - low_x) / step) + 2
+    gy, gx = np.mgrid[0:rows:pitch, 0:columns:pitch]
+    seeds_y = np.clip(gy + rng.uniform(-0.55, 0.55, gy.shape) * pitch, 0, rows - 1).astype(int)
+    seeds_x = np.clip(gx + rng.uniform(-0.55, 0.55, gx.shape) * pitch, 0, columns - 1).astype(int)
     # A fifth of the seeds is left out, so that sizes spread as real grains do.
     keep = rng.random(gy.shape) > 0.2
-    ground = np.full(canvas, 255, np.uint8)
+    ground = np.full((rows, columns), 255, np.uint8)
     ground[seeds_y[keep], seeds_x[keep]] = 0
     _, labels = cv2.distanceTransformWithLabels(ground, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL)
     warp, scale = np.float32(0.15 * size), 0.6 * size / pixel
@@ -41,9 +41,7 @@ def cells(x: Image, y: Image, size: float, pixel: float, rng: np.random.Generato
     return found.astype(np.int32)
 
 
-def twinned(
-    labels: NDArray[np.int32], x: Image, y: Image, grains: Grains, rng: np.random.Generator
-) -> NDArray[np.int32]:
+def twinned(labels: Labels, x: Image, y: Image, grains: Grains, rng: np.random.Generator) -> Labels:
     """Split a share of the cells by straight bands, each its own cell; the numbers double."""
     count = int(labels.max()) + 1
     angle = rng.uniform(0, np.pi, count).astype(np.float32)
@@ -54,19 +52,30 @@ def twinned(
     return labels * 2 + (phase < duty[labels])
 
 
-def shade(labels: NDArray[np.int32], grains: Grains, pixel: float, rng: np.random.Generator) -> Image:
-    """Return the etched brightness (rows, columns, 3) about 1: a shade a cell, dark boundaries between cells."""
+def shade(
+    labels: Labels,
+    grains: Grains,
+    pixel: float,
+    rng: np.random.Generator,
+    *,
+    quiet: NDArray[np.bool_] | None = None,
+) -> Image:
+    """Return the etched brightness (rows, columns, 3) about 1: a shade a cell, dark boundaries between cells.
+
+    No boundary is drawn where ``quiet`` is True.
+    """
     count = int(labels.max()) + 1
     level = np.clip(1 + grains.contrast * rng.standard_normal(count), 0.35, 1.6)
     tint = 1 + grains.tint * grains.contrast * rng.standard_normal((count, 3))
     field = (level[:, None] * tint).astype(np.float32)[labels]
-    width = max(grains.boundary_um / pixel, 0.4)
     edge = np.zeros(labels.shape, np.float32)
     edge[:, 1:] = labels[:, 1:] != labels[:, :-1]
     edge[1:] = np.maximum(edge[1:], labels[1:] != labels[:-1])
+    if quiet is not None:
+        edge[quiet] = 0
     # Boundaries differ in how deep they are etched; weak ones vanish.
-    depth = np.clip(rng.normal(1.0, 0.4, count), 0, 1.6).astype(np.float32)[labels]
-    spread = cv2.GaussianBlur(edge * depth, (0, 0), 0.45 * max(width, 1.0))
-    peak = np.float32(min(width, 1.0) * 1.6)
-    dark = np.clip(spread * peak * np.float32(max(width, 1.0)), 0, 1.3) * np.float32(grains.boundary)
+    edge *= np.clip(rng.normal(1.0, 0.4, count), 0, 1.6).astype(np.float32)[labels]
+    width = max(grains.boundary_um / pixel, 0.4)
+    spread = cv2.GaussianBlur(edge, (0, 0), 0.45 * max(width, 1.0))
+    dark = np.clip(spread * np.float32(1.6 * width), 0, 1.3) * np.float32(grains.boundary)
     return field * np.clip(1 - dark, 0.03, 1)[..., None]

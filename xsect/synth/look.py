@@ -61,15 +61,19 @@ class Look:
     grains_upper: Grains | None = None
     grains_lower: Grains | None = None
     metal_mottle: float = 0.0
+    lay: float = 0.0
     mount_mottle: float = 0.0
     fillers: int = 0
     bubbles: int = 0
     glints: int = 0
+    smears: int = 0
+    wall_glow: float = 0.0
     gap_mottle: float = 0.0
     line_um: float = 0.0
     line_share: float = 0.0
     stringers: int = 0
     heat: float = 0.0
+    heat_reach: float = 0.5
     nugget_shade: float = 1.0
     scratches: int = 0
     scratches_along: int = 0
@@ -98,4 +102,3 @@ class Look:
     bar: str = ""
     strip: str = ""
     caption: str = ""
-    upside_down: bool = False

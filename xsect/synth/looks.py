@@ -32,6 +32,9 @@ def look_scene(kind: str, level: int, rng: np.random.Generator, design: SectionD
     look = _materials(kind, d)
     look = _prepared(replace(look, **_etch(kind, d, design)), kind, d, design)
     look = _camera(look, kind, d)
+    if kind == "no_bond" and design.clearance:
+        # The thinnest gap stays wider than two blur widths: thinner ones nobody can tell from a line.
+        look = replace(look, blur_px=min(look.blur_px, design.clearance / d.pixel / 2.2), rim_blur_px=0.0)
     return _electron(look, d) if kind == "bse" else look
 
 
@@ -106,7 +109,7 @@ def _etch(kind: str, d: Draws, design: SectionDesign) -> dict[str, Grains]:
         tint=d.uni(0.05, 0.35),
         twins=d.uni(0.2, 0.7) if kind != "steel_fusion" else 0.0,
         flatten=d.uni(1.0, 1.8),
-        grown=d.uni(0, 0.8) if etched else 0.0,
+        grown=d.uni(0, 0.8) if etched and kind != "dissimilar" else 0.0,
     )
     other = replace(grains, size=grains.size * d.log(0.6, 1.6)) if d.level else grains
     return {"grains_upper": grains, "grains_lower": other}
@@ -118,16 +121,20 @@ def _prepared(look: Look, kind: str, d: Draws, design: SectionDesign) -> Look:
     etched = look.grains_upper is not None and look.grains_upper.boundary > 0.15
     return replace(
         look,
-        metal_mottle=d.uni(0.003, d.by_level(0.01, 0.02, 0.04)),
+        metal_mottle=d.uni(0.002, d.by_level(0.006, 0.012, 0.025)),
+        lay=d.uni(0.001, d.by_level(0.004, 0.010, 0.018)),
         mount_mottle=d.uni(0.05, d.by_level(0.15, 0.3, 0.5)),
         fillers=int(n(d.by_level(20, 60, 120))) if d.chance(0.3, 0.4, 0.5) else 0,
         bubbles=int(n(d.by_level(1, 3, 6))) if d.chance(0.2, 0.3, 0.4) else 0,
         glints=int(n(d.by_level(0.5, 2, 5))),
+        smears=int(n(d.by_level(0, 0.3, 1.0))),
+        wall_glow=d.uni(0, 0.08) if d.chance(0.0, 0.2, 0.35) else 0.0,
         gap_mottle=d.uni(0, d.by_level(0.1, 0.3, 0.6)),
         line_um=d.pixel * d.uni(0, d.by_level(0.12, 0.25, 0.4)) if kind != "dissimilar" else 0.05 * d.pixel,
         line_share=d.uni(0.1, 0.9),
         stringers=int(n(d.by_level(3, 10, 20))) if not etched else int(n(d.by_level(1, 4, 8))),
         heat=d.uni(0.1, 0.3) if kind == "steel_fusion" else 0.0,
+        heat_reach=d.uni(0.2, 1.5),
         nugget_shade=float(d.rng.choice([d.uni(0.68, 0.86), d.uni(1.08, 1.2)])),
         scratches=int(n(d.by_level(6, 25, 60))),
         scratches_along=int(n(d.by_level(0, 1.0, 3.0))),
@@ -196,6 +203,8 @@ def _electron(look: Look, d: Draws) -> Look:
         vignette=0.0,
         mount_mottle=look.mount_mottle / 2,
         glints=0,
+        smears=0,
+        wall_glow=0.0,
         bar="",
         caption="",
         strip="black" if d.rng.random() < 0.6 else "",

@@ -13,27 +13,36 @@ def smooth(shape: tuple[int, ...], scale_px: float, rng: np.random.Generator) ->
     """Return a field (rows, columns) of about unit variance that varies over ``scale_px`` pixels."""
     rows, columns = shape[:2]
     scale = max(scale_px, 1.0)
-    coarse = rng.standard_normal((int(rows / scale) + 4, int(columns / scale) + 4)).astype(np.float32)
-    size = (int(coarse.shape[1] * scale) + 1, int(coarse.shape[0] * scale) + 1)
-    if size[0] * size[1] > 3 * rows * columns + 10000:
-        coarse = coarse[:, : int(columns / scale) + 2][: int(rows / scale) + 2]
-        size = (columns, rows)
-    field = cv2.resize(coarse, size, interpolation=cv2.INTER_CUBIC)[:rows, :columns]
-    return np.ascontiguousarray(field * np.float32(1.3))
+    coarse = rng.standard_normal((int(rows / scale) + 3, int(columns / scale) + 3)).astype(np.float32)
+    # A random offset on the coarse grid, so that no two fields have their knots at the same pixels.
+    ox, oy = rng.uniform(0, 1, 2)
+    matrix = np.array([[1 / scale, 0, ox], [0, 1 / scale, oy]])
+    flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+    field = cv2.warpAffine(coarse, matrix, (columns, rows), flags=flags, borderMode=cv2.BORDER_REFLECT)
+    return field * np.float32(1.3)
 
 
-def fractal(shape: tuple[int, ...], scale_px: float, rng: np.random.Generator, octaves: int = 3) -> Image:
-    """Return a sum of smooth fields, each half as wide and half as strong as the last; about unit variance."""
+def fractal(shape: tuple[int, ...], scale_px: float, rng: np.random.Generator, octaves: int = 4) -> Image:
+    """Return a sum of smooth fields, each half as wide and 0.6 times as strong as the last; unit variance."""
     total = np.zeros(shape[:2], np.float32)
     for octave in range(octaves):
-        total += smooth(shape, scale_px / 2**octave, rng) * np.float32(0.5**octave)
-    return total / np.float32(1.15)
+        total += smooth(shape, scale_px / 2**octave, rng) * np.float32(0.6**octave)
+    return total / np.float32(1.23)
 
 
 def smooth_line(n: int, scale: float, rng: np.random.Generator) -> NDArray[np.float64]:
     """Return (n,) values of about unit variance that vary over ``scale`` entries."""
     knots = rng.standard_normal(int(n / max(scale, 1.0)) + 4)
     at = np.linspace(0, len(knots) - 1, n)
-    return (
-        1.2 * np.interp(at, np.arange(len(knots)), np.convolve(knots, [0.25, 0.5, 0.25], mode="same")) / 0.75
-    )
+    return 1.6 * np.interp(at, np.arange(len(knots)), np.convolve(knots, [0.25, 0.5, 0.25], mode="same"))
+
+
+def grinding_lines(shape: tuple[int, ...], rng: np.random.Generator) -> Image:
+    """Return the faint lay that fine polishing leaves: straight lines in one direction, fading in and out."""
+    rows, columns = shape[:2]
+    angle = rng.uniform(0, np.pi)
+    y, x = np.ogrid[0:rows, 0:columns]
+    across = (x * np.float32(np.sin(angle)) + y * np.float32(np.cos(angle))).astype(np.float32)
+    table = rng.standard_normal(2 * (rows + columns) + 8).astype(np.float32)
+    index = np.rint((across - across.min()) * np.float32(0.8)).astype(np.int32)
+    return table[index] * (np.float32(0.6) + np.float32(0.4) * smooth(shape, columns / 12, rng))

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from xsect.synth import flaws, optics
 from xsect.synth.burn import Pixels, burned
 from xsect.synth.coverage import Coverage, cover
 from xsect.synth.design import SectionDesign
 from xsect.synth.look import Look
-from xsect.synth.metal import paint
+from xsect.synth.metal import paint, traces
 from xsect.synth.noise import Image, smooth, smooth_line
+from xsect.synth.nugget import outline
 from xsect.synth.profile import Profile, unroll
 
 
@@ -34,66 +37,54 @@ def _reflectance(
     """Sum the materials' colours by coverage, then lay traces, scratches and stains over the metal."""
     upper, lower = paint(design, cov, look, rng)
     shape, pixel = cov.u.shape, design.um_per_px
-    tin = np.asarray(look.tin, np.float32) * (1 + np.float32(0.03) * smooth(shape, 6, rng))[..., None]
-    mount = np.asarray(look.mount, np.float32) * flaws.mount_texture(cov, look, pixel, rng)[..., None]
-    gap = np.asarray(look.gap, np.float32) * flaws.gap_texture(design, cov, look, rng)[..., None]
+    tin = np.asarray(look.tin, np.float32) * (1 + np.float32(0.012) * smooth(shape, 5, rng))[..., None]
+    mount = np.asarray(look.mount, np.float32) * flaws.mount_texture(cov, look, rng)[..., None]
     if look.shrinkage_um:
         void = flaws.shrinkage(cov, look, pixel, rng)[..., None]
         mount = mount * (1 - void) + void * np.asarray(look.gap, np.float32)
+    gap = flaws.gap_colour(design, cov, look, mount, rng)
     scene = upper * cov.upper[..., None] + lower * cov.lower[..., None]
     if look.line_um or look.stringers:
-        scene = scene * (1 - np.float32(0.92) * _traces(design, profile, cov, look, rng))[..., None]
+        trace = traces(design, _trace(design, profile, look, rng), profile.line, profile.u, cov)
+        scene *= (1 - np.float32(0.92) * trace)[..., None]
     scene += tin * cov.tin[..., None] + np.asarray(look.reaction, np.float32) * cov.reaction[..., None]
     scene += gap * cov.gap[..., None] + mount * cov.mount[..., None]
     if look.relief:
-        scene = scene * _relief(cov, look)[..., None]
-    metal = (cov.upper + cov.lower + cov.tin)[..., None]
-    marks = np.ones((*shape, 1), np.float32)
+        # A soft layer polishes lower: its step shows as a light and a dark halo.
+        step = cv2.GaussianBlur(cov.tin, (0, 0), 1.2) - cv2.GaussianBlur(cov.tin, (0, 0), 3.0)
+        scene *= (1 + np.float32(look.relief) * step)[..., None]
+    marks = np.ones(shape, np.float32)
     if look.scratches or look.scratches_along:
-        marks = marks * flaws.scratches(shape, look, design.tilt_deg, rng)[..., None]
+        marks *= flaws.scratches(shape, look, design.tilt_deg, rng)
     if look.pits or look.comets:
-        marks = marks * flaws.pits(shape, look, rng)[..., None]
-    scene = scene * (1 + (marks - 1) * metal)
+        marks *= flaws.pits(shape, look, rng)
+    scene *= (1 + (marks - 1) * (1 - cov.gap - cov.mount))[..., None]
     return scene * flaws.stains(design, cov, look, rng) if look.stains else scene
 
 
-def _traces(
-    design: SectionDesign, profile: Profile, cov: Coverage, look: Look, rng: np.random.Generator
-) -> Image:
-    """Return the dark share of each pixel on what is still seen of the faying line inside the bond."""
-    n = len(profile.u)
-    step = profile.u[1] - profile.u[0]
+def _trace(
+    design: SectionDesign, profile: Profile, look: Look, rng: np.random.Generator
+) -> NDArray[np.float64]:
+    """Return the thickness (µm, a value a station) of the dark traces of the faying line inside the bond."""
+    n, step = len(profile.u), profile.u[1] - profile.u[0]
     shown = smooth_line(n, 0.04 * design.width_px * design.um_per_px / step, rng)
     threshold = np.quantile(shown, 1 - np.clip(look.line_share, 0, 1))
     fine = np.clip(1 + 0.5 * smooth_line(n, 4 * design.um_per_px / step, rng), 0, 2.5)
-    thickness = look.line_um * fine * np.clip((shown - threshold) * 4 + 0.5, 0, 1) * profile.joined
+    thickness = look.line_um * fine * np.clip((shown - threshold) * 4 + 0.5, 0, 1)
     for _ in range(look.stringers):
         contact = design.contacts[int(rng.integers(len(design.contacts)))]
-        middle = rng.uniform(contact.left, contact.right)
         reach = rng.uniform(1.5, 8) * design.um_per_px
-        lens = 1 - ((profile.u - middle) / reach) ** 2
-        thickness = np.maximum(
-            thickness, rng.uniform(0.5, 1.6) * design.um_per_px * np.maximum(lens, 0) * profile.joined
-        )
-    index = np.clip(np.rint((cov.u - profile.u[0]) / step).astype(np.int32), 0, n - 1)
-    half = (thickness / 2).astype(np.float32)[index]
-    offset = (cov.v - profile.line.astype(np.float32)[index]) / np.float32(design.um_per_px)
-    half = half / np.float32(design.um_per_px)
-    return np.clip(0.5 + half - offset, 0, 1) - np.clip(0.5 - half - offset, 0, 1)
-
-
-def _relief(cov: Coverage, look: Look) -> Image:
-    """Light and dark halo along the step between soft plating and base metal."""
-    import cv2
-
-    soft = cov.tin
-    step = cv2.GaussianBlur(soft, (0, 0), 1.2) - cv2.GaussianBlur(soft, (0, 0), 3.0)
-    return 1 + np.float32(look.relief) * step
+        lens = 1 - ((profile.u - rng.uniform(contact.left, contact.right)) / reach) ** 2
+        thickness = np.maximum(thickness, rng.uniform(0.5, 1.6) * design.um_per_px * lens)
+    seen = profile.joined
+    if design.nugget is not None:
+        # Inside the nugget no faying line is left.
+        rim, _ = outline(design.nugget)
+        seen = seen & ((profile.u < rim.min()) | (profile.u > rim.max()))
+    return thickness * seen
 
 
 def _rim(cov: Coverage, look: Look) -> Image:
     """Return 0 to 1: how far a pixel belongs to a rounded outer edge, next to the mount."""
     near = np.exp(-np.abs(cov.depth) / np.float32(look.rim_um))
-    import cv2
-
     return near * np.clip(3 * cv2.blur(cov.mount, (15, 15)), 0, 1)

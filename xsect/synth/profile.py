@@ -61,8 +61,10 @@ def unroll(design: SectionDesign) -> Profile:
     reaction = np.zeros_like(u)
     if design.plating is not None:
         gap = (upper_face + lower_face) / 2
-        upper_coat = np.where(filled | (tin > 0), gap, np.minimum(upper_face + design.plating.upper, gap))
-        lower_coat = np.where(filled | (tin > 0), gap, np.maximum(lower_face - design.plating.lower, gap))
+        wave = design.plating.ripple * np.sin(2 * np.pi * u / design.plating.ripple_wave)
+        upper_free, lower_free = design.plating.upper * (1 + wave), design.plating.lower * (1 - wave)
+        upper_coat = np.where(filled | (tin > 0), gap, np.minimum(upper_face + upper_free, gap))
+        lower_coat = np.where(filled | (tin > 0), gap, np.maximum(lower_face - lower_free, gap))
         upper_coat[void > 0], lower_coat[void > 0] = upper_face[void > 0], lower_face[void > 0]
         reaction = _reaction(design, u)
     return Profile(
@@ -84,15 +86,26 @@ def unroll(design: SectionDesign) -> Profile:
 
 def outer_opening(design: SectionDesign, u: Floats) -> Floats:
     """Return the gap between the base metals outside the contacts (0 inside them), plus the clearance."""
+    contacts = design.contacts
     opening = np.full_like(u, np.inf)
-    last = len(design.contacts) - 1
-    for i, contact in enumerate(design.contacts):
+    for i, contact in enumerate(contacts):
         left_cap = design.standoff_left if i == 0 else design.standoff_between
-        right_cap = design.standoff_right if i == last else design.standoff_between
+        right_cap = design.standoff_right if i == len(contacts) - 1 else design.standoff_between
         left = flank_opening(contact.left_flank, contact.left - u, left_cap)
         right = flank_opening(contact.right_flank, u - contact.right, right_cap)
-        opening = np.minimum(opening, np.where(u < contact.left, left, right))
+        opening = _rounded_minimum(
+            opening, np.where(u < contact.left, left, right), 0.5 * design.standoff_between
+        )
     return opening + design.clearance
+
+
+def _rounded_minimum(a: Floats, b: Floats, radius: float) -> Floats:
+    """Smaller of two openings, the ridge where they cross rounded off; 0 where either is 0."""
+    k = np.minimum(radius, np.maximum(a, b))
+    away = np.where(np.isfinite(a), np.abs(np.where(np.isfinite(a), a, 0) - b), np.inf)
+    overlap = np.maximum(k - away, 0)
+    cut = np.divide(overlap**2, 4 * k, out=np.zeros_like(k), where=(k > 0) & np.isfinite(k))
+    return np.minimum(a, b) - cut
 
 
 def flank_opening(flank: Flank, distance: Floats, cap: float) -> Floats:

@@ -8,11 +8,17 @@ import numpy as np
 
 from xsect.synth.coverage import to_picture
 from xsect.synth.design import Contact, SectionDesign
+from xsect.synth.nugget import outline
 from xsect.synth.profile import Floats, Profile
+from xsect.synth.reckon_parts import (
+    Flags,
+    facing_in_picture,
+    free_plating,
+    inside_any,
+    part_quantities,
+    plateau_quantities,
+)
 from xsect.synth.truth import Truth
-
-LEVEL_STRETCH = 0.04
-"""Share of the picture's width over which a plateau must be seen on a side for its height to count."""
 
 THIN_FILM_UM = 0.2
 """Residual plating thinner than this does not count as coverage."""
@@ -20,8 +26,10 @@ THIN_FILM_UM = 0.2
 
 def reckon(design: SectionDesign, profile: Profile, row: dict[str, str | float]) -> Truth:
     """Return the truth of ``design``; quantities that the picture does not show are absent."""
-    inside = _in_picture(design, profile)
-    quantities = {**_plateau_quantities(design, profile, inside), **_thicknesses(design, profile, inside)}
+    inside = facing_in_picture(design, profile)
+    quantities = plateau_quantities(design, profile, inside)
+    quantities.update(part_quantities(design, profile, inside))
+    quantities.update(free_plating(design, profile, inside))
     touching = [
         c for c in design.contacts if not design.clearance and profile.joined[_span(profile, c)].any()
     ]
@@ -44,78 +52,14 @@ def _span(profile: Profile, contact: Contact) -> slice:
     return slice(*np.searchsorted(profile.u, (contact.left, contact.right)))
 
 
-def _in_picture(design: SectionDesign, profile: Profile) -> Floats:
-    """Whether the faying line's place at each u lies in the picture (with a margin of 10 px), as 0 or 1."""
-    coarse = profile.u[::64]
-    x, y = np.transpose([to_picture(design, float(u), 0.0) for u in coarse])
-    seen = (x > 10) & (x < design.width_px - 11) & (y > 10) & (y < design.height_px - 11)
-    seen &= (coarse > max(design.upper.left, design.lower.left)) & (
-        coarse < min(design.upper.right, design.lower.right)
-    )
-    return np.interp(profile.u, coarse, seen.astype(float)) > 0.5
-
-
-def _plateau_quantities(design: SectionDesign, profile: Profile, inside: Floats) -> dict[str, float]:
-    """Standoff, collapse and free plating, from the sides whose plateau is seen."""
-    flat = np.abs(profile.opening - profile.standoff) < 1e-9 * profile.standoff
-    needed = LEVEL_STRETCH * design.width_px * design.um_per_px
-    step = profile.u[1] - profile.u[0]
-    heights = []
-    for side in (profile.u < design.contacts[0].left, profile.u > design.contacts[-1].right):
-        level = flat & side & inside
-        if level.sum() * step >= needed:
-            heights.append(float(np.mean((profile.lower_coat - profile.upper_coat)[level])))
-    if not heights:
-        return {}
-    standoff = float(np.mean(heights))
-    found = {"standoff": standoff}
-    if math.isfinite(design.projection_height):
-        found["collapse"] = (design.projection_height - standoff) / design.projection_height
-    return found
-
-
-def _thicknesses(design: SectionDesign, profile: Profile, inside: Floats) -> dict[str, float]:
-    """Thickness of each part (plating included) where both of its faces are seen, and its electrode mark."""
-    found = {}
-    coat = design.plating.outer if design.plating is not None else 0.0
-    level = inside & (np.abs(profile.opening - profile.standoff) < 0.02 * profile.standoff)
-    for name, part, faces in (
-        ("upper", design.upper, (profile.upper_outer, profile.upper_coat)),
-        ("lower", design.lower, (profile.lower_coat, profile.lower_outer)),
-    ):
-        outer = faces[0] if name == "upper" else faces[1]
-        shown = _seen(design, profile.u, outer)
-        outside = level if name == "upper" else inside & (profile.opening > 0)
-        outside = outside & (np.abs(profile.u) > max(1.3 * part.mark_width if part.indentation else 0, 0))
-        if (outside & shown).sum() * (
-            profile.u[1] - profile.u[0]
-        ) >= LEVEL_STRETCH * design.width_px * design.um_per_px:
-            found[f"{name}_thickness"] = float(np.median((faces[1] - faces[0])[outside & shown])) + coat
-        if part.indentation and not part.dent and shown[np.abs(profile.u) < 1.3 * part.mark_width].all():
-            found[f"indentation_{name}"] = part.indentation
-    if design.plating is not None:
-        found["plating_free_thickness"] = (design.plating.upper + design.plating.lower) / 2
-    return found
-
-
-def _seen(design: SectionDesign, u: Floats, v: Floats) -> Floats:
-    """Whether each place (u, v) lies in the picture."""
-    coarse = slice(None, None, 64)
-    x, y = np.transpose(
-        [to_picture(design, a, b) for a, b in zip(u[coarse].tolist(), v[coarse].tolist(), strict=True)]
-    )
-    seen = (x > 3) & (x < design.width_px - 4) & (y > 3) & (y < design.height_px - 4)
-    return np.interp(u, u[coarse], seen.astype(float)) > 0.5
-
-
-def _segment(design: SectionDesign, profile: Profile, contact: Contact, inside: Floats) -> dict[str, float]:
+def _segment(design: SectionDesign, profile: Profile, contact: Contact, inside: Flags) -> dict[str, float]:
     """Quantities of one bond segment: lengths by arc length of the line, thicknesses by quadrature."""
     span = _span(profile, contact)
     step = profile.u[1] - profile.u[0]
     stretch = np.hypot(1, np.gradient(profile.line, step))
     width = float(_between(profile.u, stretch, contact.left, contact.right))
     gaps = [(f.start, f.end) for f in contact.films if f.material == "open"]
-    residue = np.where(_inside_any(profile.u, gaps), 0.0, profile.opening)[span]
+    residue = np.where(inside_any(profile.u, gaps), 0.0, profile.opening)[span]
     lengths = [float(_between(profile.u, stretch, a, b)) for a, b in gaps]
     covered = float((residue > 0).sum() * step)
     found = {
@@ -124,7 +68,7 @@ def _segment(design: SectionDesign, profile: Profile, contact: Contact, inside: 
         "largest_opening": max(lengths, default=0.0),
     }
     found["continuity"] = found["bonded_length"] / width
-    axis = _axis(profile, contact, inside)
+    axis = _axis(profile, contact, inside) if len(design.contacts) == 1 else math.nan
     if math.isfinite(axis):
         found["bond_offset"] = (contact.left + contact.right) / 2 - axis
     if design.plating is not None:
@@ -143,14 +87,7 @@ def _between(u: Floats, stretch: Floats, start: float, end: float) -> float:
     return float(np.interp(end, u, total) - np.interp(start, u, total))
 
 
-def _inside_any(u: Floats, spans: list[tuple[float, float]]) -> Floats:
-    inside = np.zeros(u.shape, dtype=bool)
-    for start, end in spans:
-        inside |= (u > start) & (u < end)
-    return inside
-
-
-def _axis(profile: Profile, contact: Contact, inside: Floats) -> float:
+def _axis(profile: Profile, contact: Contact, inside: Flags) -> float:
     """Middle between the nearest stations on either side where the gap reaches half its plateau."""
     high = profile.opening >= profile.standoff / 2
     left = np.flatnonzero(high & inside & (profile.u < contact.left))
@@ -163,13 +100,11 @@ def _axis(profile: Profile, contact: Contact, inside: Floats) -> float:
 def _expelled(profile: Profile, contact: Contact) -> float:
     """Plating between the base metals from each notch to its meniscus."""
     step = profile.u[1] - profile.u[0]
-    menisci = [place for place, _, _ in profile.fill_until]
-    start = max(place for place in menisci if place <= contact.left)
-    end = min(place for place in menisci if place >= contact.right)
-    outside = ((profile.u >= start) & (profile.u < contact.left)) | (
-        (profile.u > contact.right) & (profile.u <= end)
-    )
-    return float(profile.opening[outside].sum() * step)
+    start = max(place for place, _, sign in profile.fill_until if sign < 0 and place <= contact.left + step)
+    end = min(place for place, _, sign in profile.fill_until if sign > 0 and place >= contact.right - step)
+    left = (profile.u >= start) & (profile.u < contact.left)
+    right = (profile.u > contact.right) & (profile.u <= end)
+    return float(profile.opening[left | right].sum() * step)
 
 
 def _pooled(segments: tuple[dict[str, float], ...]) -> dict[str, float]:
@@ -199,8 +134,6 @@ def _bond_kind(design: SectionDesign) -> str:
 
 def _nugget(design: SectionDesign, profile: Profile) -> dict[str, float]:
     """Nugget sizes from its outline, traced finely."""
-    from xsect.synth.nugget import outline
-
     assert design.nugget is not None
     u, v = outline(design.nugget)
     line = np.interp(u, profile.u, profile.line)

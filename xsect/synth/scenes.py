@@ -54,11 +54,16 @@ def design_scene(kind: str, level: int, rng: np.random.Generator, width_px: int)
     standoff = min(max(d.log(20, 400), d.by_level(16, 11, 7) * d.pixel), 0.22 * field)
     plating = _plating(d, kind) if plated else None
     if plating is not None:
-        standoff = max(standoff, 2.0 * (plating.upper + plating.lower) + 8 * d.pixel)
+        tin = plating.upper + plating.lower
+        standoff = max(standoff, 2.5 * tin + 8 * d.pixel)
     contacts = _contacts(d, bond, count, standoff, field)
     right = standoff * (1 + (d.uni(-0.08, 0.08) if level else 0))
-    between = standoff * (d.uni(0.4, 1.0) if count > 1 else 1.0)
-    clearance = _clearance(d) if kind == "no_bond" else 0.0
+    between = standoff * (d.uni(0.5, 1.0) if count > 1 else 1.0)
+    if plating is not None:
+        plating = replace(plating, fill=min(plating.fill, max(0.6 * between / tin, 1.0)))
+    clearance = 0.0
+    if kind == "no_bond":
+        clearance = _clearance(d) + (0.0 if plating is None else 1.2 * tin)
     design = SectionDesign(
         um_per_px=field / width_px,
         width_px=width_px,
@@ -71,7 +76,7 @@ def design_scene(kind: str, level: int, rng: np.random.Generator, width_px: int)
         standoff_right=right,
         standoff_between=between,
         clearance=clearance,
-        lower_share=d.uni(0, 0.3) if rng.random() < 0.5 else 0.0,
+        lower_share=float(rng.choice([0.0, d.uni(0, 0.3), d.uni(0.7, 1.0)])),
         tilt_deg=d.uni(-1, 1) * d.by_level(3, 8, 20),
         bow_radius=_bow(d, field),
         waves=_waves(d),
@@ -94,7 +99,16 @@ def _plating(d: Draws, kind: str) -> Plating:
     reaction = 0.0
     if kind in ("bse", "plated_residual") and d.rng.random() < 0.6:
         reaction = min(d.uni(0.5, 3.0), 0.4 * min(upper, lower))
-    return Plating(upper, lower, outer=upper, fill=d.uni(1.0, 3.0), reaction=reaction, scallop=0.5)
+    return Plating(
+        upper,
+        lower,
+        outer=upper,
+        fill=d.uni(1.0, 3.0),
+        reaction=reaction,
+        scallop=0.5,
+        ripple=d.uni(0, d.by_level(0.05, 0.15, 0.25)),
+        ripple_wave=d.uni(80, 400) * d.pixel,
+    )
 
 
 def _clearance(d: Draws) -> float:
@@ -193,18 +207,26 @@ def _parts(d: Draws, design: SectionDesign, kind: str, field: float) -> dict[str
     stamped = len(design.contacts) == 1 and kind != "steel_fusion" and d.rng.random() < 0.5
     upper = Part(upper_t, **_ends(d, first, last, field), corner=d.uni(5, 0.1 * upper_t))
     lower = Part(lower_t, **_ends(d, first, last, field), corner=d.uni(5, 0.1 * lower_t))
-    if stamped:
-        depth = min(d.uni(0.5, 1.2) * design.standoff_left + d.uni(0, 60), 0.55 * upper_t)
-        upper = replace(upper, dent=depth, dent_width=(last - first) * d.uni(0.35, 0.6))
-    elif d.rng.random() < 0.5:
-        upper = replace(
-            upper, indentation=d.uni(0.02, 0.08) * upper_t, mark_width=(last - first) * d.uni(0.5, 0.9)
-        )
-    if d.rng.random() < 0.3:
-        lower = replace(
-            lower, indentation=d.uni(0.01, 0.05) * lower_t, mark_width=(last - first) * d.uni(0.5, 0.9)
-        )
-    return {"upper": upper, "lower": lower}
+    if stamped and design.lower_share < 0.5:
+        upper = _dented(d, upper, design.standoff_left, last - first)
+    elif stamped:
+        lower = _dented(d, lower, design.standoff_left, last - first)
+    marked = [_marked(d, part, share, last - first) for part, share in ((upper, 0.5), (lower, 0.3))]
+    return {"upper": marked[0], "lower": marked[1]}
+
+
+def _dented(d: Draws, part: Part, standoff: float, width: float) -> Part:
+    """A stamped dimple leaves a hollow in the outer face, about as deep as the projection was high."""
+    depth = min(d.uni(0.5, 1.2) * standoff + d.uni(0, 60), 0.55 * part.thickness)
+    return replace(part, dent=depth, dent_width=width * d.uni(0.35, 0.6))
+
+
+def _marked(d: Draws, part: Part, share: float, width: float) -> Part:
+    """At times an electrode has left its mark."""
+    if part.dent or d.rng.random() > share:
+        return part
+    depth = d.uni(0.01, 0.08) * part.thickness
+    return replace(part, indentation=depth, mark_width=width * d.uni(0.5, 0.9))
 
 
 def _ends(d: Draws, first: float, last: float, field: float) -> dict[str, float]:
@@ -213,9 +235,10 @@ def _ends(d: Draws, first: float, last: float, field: float) -> dict[str, float]
     ends = {}
     if spare > 0.15 * field and d.chance(0.1, 0.25, 0.35):
         reach = d.uni(max(0.11 * field, 0.55 * spare), 0.95 * spare)
-        if d.rng.random() < 0.5:
+        side = d.rng.random()
+        if side < 0.6:
             ends["left"] = first - reach
-        else:
+        if side > 0.4:
             ends["right"] = last + reach
     return ends
 
