@@ -47,7 +47,8 @@ def test_reads_every_column_and_joins_the_image_to_the_sheets_folder(tmp_path: P
     assert read.rows == (
         SheetRow(
             2, "S1", tmp_path / "../pics/a.png", "../pics/a.png", "obj20", 0.582, 200.0, "L7",
-            "Invented Works", "2026-03-01", "2026-03-31", "kb", "w3", "fusion", "CuSn6", "CuZn37", 800.0, 1500.0, 500.0, 2000.0,
+            "Invented Works", "2026-03-01", "2026-03-31", "kb", "w3", "fusion", "CuSn6", "CuZn37", 800.0,
+            1500.0, 500.0, 2000.0,
             "tin", 8.0, "backscatter", "nital", -40.0, {"bond_width": 1210.5, "collapse": 0.8},
             {"Furnace": "F 2"},
         ),

@@ -79,9 +79,10 @@ class CalibrationRecord(_Strict):
 
 @dataclass(frozen=True)
 class LoadedRecord:
-    """A record with the SHA-256 of its file."""
+    """A record with its folder and the SHA-256 of its file."""
 
     record: CalibrationRecord
+    folder: Path
     sha256: str
 
 
@@ -127,7 +128,7 @@ def load_record(name: str, folder: Path | None) -> LoadedRecord:
         names = sorted(file.stem for file in folder.glob("*.toml"))
         guess = difflib.get_close_matches(name, names, n=1, cutoff=0.5)
         hint = f"; did you mean {guess[0]}?" if guess else ""
-        raise Refusal("calibration_missing", detail=f"{name}: no such record in {folder}{hint}")
+        raise Refusal("calibration_missing", detail=f"{name}: no such record in {folder.name}/{hint}")
     try:
         data = path.read_bytes()
         record = CalibrationRecord.model_validate(tomllib.loads(data.decode()))
@@ -138,7 +139,7 @@ def load_record(name: str, folder: Path | None) -> LoadedRecord:
     if record.name != name:
         rule = "must be the file's own name"
         raise Refusal("calibration_invalid", detail=f"{path.name}: name = {record.name}: {rule}")
-    return LoadedRecord(record, hashlib.sha256(data).hexdigest())
+    return LoadedRecord(record, folder, hashlib.sha256(data).hexdigest())
 
 
 def _explain(error: ValidationError) -> str:
@@ -157,7 +158,7 @@ def _explain(error: ValidationError) -> str:
             parts.append(item["msg"].removeprefix("Value error, "))
         else:
             parts.append(f"{key} = {item['input']}: {item['msg'][0].lower()}{item['msg'][1:]}")
-    return "; ".join(parts)
+    return " ".join("; ".join(parts).split())
 
 
 def write_record(record: CalibrationRecord, folder: Path) -> Path:
@@ -178,7 +179,7 @@ def list_records(folder: Path, on: dt.date) -> list[RecordStatus]:
     found = [RecordStatus(name, "not usable", None, why) for name, why in refused.items()]
     for name, item in loaded.items():
         state, why = _state(item.record, loaded, on)
-        found.append(RecordStatus(name, state, item, "; ".join(filter(None, (why, _picture(item, folder))))))
+        found.append(RecordStatus(name, state, item, "; ".join(filter(None, (why, _picture(item))))))
     return sorted(found, key=lambda status: status.name)
 
 
@@ -209,9 +210,9 @@ def _state(
     return "valid", ""
 
 
-def _picture(item: LoadedRecord, folder: Path) -> str:
+def _picture(item: LoadedRecord) -> str:
     """Return what is wrong with the micrometer picture behind a record, "" where nothing is."""
-    path = folder / item.record.image.file
+    path = item.folder / item.record.image.file
     if not path.is_file():
         return f"its picture {item.record.image.file} is missing"
     with path.open("rb") as file:
@@ -220,9 +221,7 @@ def _picture(item: LoadedRecord, folder: Path) -> str:
     return ""
 
 
-def check_use(
-    loaded: LoadedRecord, folder: Path, *, shape: tuple[int, int], on: dt.date
-) -> tuple[Finding, ...]:
+def check_use(loaded: LoadedRecord, *, shape: tuple[int, int], on: dt.date) -> tuple[Finding, ...]:
     """Return findings against using a record for a picture of ``shape`` (rows, columns) on a date.
 
     calibration_expired where it was expired or superseded on that date; calibration_mismatch where the
@@ -231,7 +230,7 @@ def check_use(
     """
     record = loaded.record
     findings = []
-    state, why = _state(record, _load_all(folder)[0], on)
+    state, why = _state(record, _load_all(loaded.folder)[0], on)
     if state in ("expired", "superseded"):
         findings.append(
             Finding("calibration_expired", {"detail": f"record {record.name} {why}; the date of use is {on}"})

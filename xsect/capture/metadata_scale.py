@@ -168,7 +168,7 @@ _FIELD = ("horfieldsize", "hfw")
 def _microscope(tree: Mapping[str, Any], width_px: int) -> Metadata:
     """Read pixel sizes from the nested entries that a microscope wrote.
 
-    A value comes as a bare number, with a unit beside it, or as (label, value, unit). A bare number below
+    A value comes as a bare number, with a unit beside it, or as (label, value, unit). A bare pixel size below
     1e-4 can only be in metres; a larger bare number is of unknown unit and only noted. A stated width of
     field divided by the columns is a second reading: it differs where the picture was cropped or resized.
     """
@@ -190,7 +190,7 @@ def _microscope(tree: Mapping[str, Any], width_px: int) -> Metadata:
             continue
         entries.append((name, x, y))
         if field_key is not None and x > 0:
-            field = _microscope_length(values[field_key], unit) / width_px
+            field = _microscope_length(values[field_key], unit, metres_below=0.1) / width_px
             if abs(field / x - 1) > U_METADATA:
                 entries.append((f"{group}{field_key} over {width_px} columns", field, field * y / x))
     found = judge(entries, width_px)
@@ -206,11 +206,11 @@ def _groups(tree: Mapping[str, Any], prefix: str) -> Iterator[tuple[str, Mapping
             yield from _groups(value, f"{prefix}{key}.")
 
 
-def _microscope_length(value: Any, unit: str | None) -> float:
+def _microscope_length(value: Any, unit: str | None, *, metres_below: float = 1e-4) -> float:
     if isinstance(value, tuple | list):
         return _length(value[-2], str(value[-1])) if len(value) >= 2 else math.nan
     if unit is None:
-        return _length(value, "m") if isinstance(value, float) and value < 1e-4 else math.nan
+        return _length(value, "m") if isinstance(value, float) and value < metres_below else math.nan
     return _length(value, unit)
 
 

@@ -43,26 +43,11 @@ def resolve_scale(
     record is judged on the day of the cut, or ``today`` where the sheet gives none. Raises Refusal no_scale,
     scale_conflict, calibration_missing or calibration_invalid.
     """
-    shape = raw.pixels.shape[0], raw.pixels.shape[1]
     findings: list[Finding] = []
     sources: list[Scale] = []
     if row.calibration:
-        loaded = load_record(row.calibration, calibration_folder)
-        record = loaded.record
-        detail = f"{record.name} of {record.date}"
-        sources.append(
-            Scale(
-                record.um_per_px_x,
-                record.um_per_px_y,
-                record.u_relative,
-                "calibration record",
-                detail,
-                loaded.sha256,
-            )
-        )
-        assert calibration_folder is not None
-        on = dt.date.fromisoformat(row.cut_on) if row.cut_on else today
-        findings += check_use(loaded, calibration_folder, shape=shape, on=on)
+        scale, findings = _from_record(row, raw, calibration_folder, today)
+        sources.append(scale)
     if row.um_per_px is not None:
         detail = f"um_per_px, row {row.number}"
         sources.append(Scale(row.um_per_px, row.um_per_px, U_SHEET, "lot sheet", detail))
@@ -72,17 +57,37 @@ def resolve_scale(
     if not sources:
         raise Refusal("no_scale", detail="; ".join(raw.metadata.notes) or "no entry at all")
     chosen, *others = sources
-    notes = tuple(_compare(chosen, other) for other in others)
+    known = "; ".join(finding.sentence for finding in findings)
+    agreement = [_compare(chosen, other, known) for other in others]
     if chosen.source != "calibration record":
         facts = {"um_per_px": f"{chosen.um_per_px:.5g}", "source": f"{chosen.source} ({chosen.detail})"}
         findings.append(Finding("scale_unproven", facts))
-    return ResolvedScale(
-        replace(chosen, detail="; ".join((chosen.detail, *notes))), tuple(findings), raw.metadata.notes
+    chosen = replace(chosen, detail="; ".join((chosen.detail, *agreement)))
+    return ResolvedScale(chosen, tuple(findings), raw.metadata.notes)
+
+
+def _from_record(
+    row: SheetRow, raw: RawImage, folder: Path | None, today: dt.date
+) -> tuple[Scale, list[Finding]]:
+    """Return the scale of the row's calibration record and what speaks against using it here."""
+    loaded = load_record(row.calibration, folder)
+    record = loaded.record
+    scale = Scale(
+        record.um_per_px_x,
+        record.um_per_px_y,
+        record.u_relative,
+        "calibration record",
+        f"{record.name} of {record.date}",
+        loaded.sha256,
     )
+    on = dt.date.fromisoformat(row.cut_on) if row.cut_on else today
+    shape = raw.pixels.shape[0], raw.pixels.shape[1]
+    return scale, list(check_use(loaded, shape=shape, on=on))
 
 
-def _compare(chosen: Scale, other: Scale) -> str:
-    """Return how two scales agree, in words; refuse where they do not."""
+def _compare(chosen: Scale, other: Scale, known: str) -> str:
+    """Return how two scales agree, in words; refuse where they do not. ``known``: what is known against
+    one."""
     u = math.hypot(chosen.u_relative, other.u_relative)
     x, y = other.x_um / chosen.x_um - 1, other.y_um / chosen.y_um - 1
     worst = max(x, y, key=abs)
@@ -92,7 +97,7 @@ def _compare(chosen: Scale, other: Scale) -> str:
         f"{_say(chosen)} and {_say(other)} differ by {worst:+.1%}, more than the {COVERAGE_FACTOR * u:.1%} "
         f"that their uncertainties allow; {likely_cause(chosen, other)}"
     )
-    raise Refusal("scale_conflict", detail=detail)
+    raise Refusal("scale_conflict", detail=f"{detail}; {known}" if known else detail)
 
 
 def _say(scale: Scale) -> str:
