@@ -68,14 +68,15 @@ def read_image(path: str | Path, *, name: str = "", max_pixels: int = MAX_PIXELS
 
     try:
         kind = _kind(path)
-        with path.open("rb") as file:
-            sha256 = hashlib.file_digest(file, "sha256").hexdigest()
         if kind == "TIFF":
             from xsect.capture.tiff_files import read_tiff
 
+            with path.open("rb") as file:
+                sha256 = hashlib.file_digest(file, "sha256").hexdigest()
             decoded, metadata = read_tiff(path, check_size=check_size)
             return RawImage(decoded.pixels, sha256, kind, decoded.transparent, metadata, decoded.notes)
         data = path.read_bytes()
+        sha256 = hashlib.sha256(data).hexdigest()
         header, exif = _open_header(data, kind)
         check_size(*header.size)
         decoded = _decode(data, kind, header.mode)

@@ -33,8 +33,8 @@ def settle(array: NDArray[Any], *, alpha: bool = False, bits: int = 0, min_is_wh
     transparent, for what shows there depends on the viewer. ``bits``: how many the file states for a sample,
     0 where it states none. Samples of under 8 bit are stretched to 8; values of 10, 12 or 14 bit in 16-bit
     words to 16, so that the top of the range means saturation. ``min_is_white``: 0 is white. RGB pictures
-    whose three samples agree everywhere become grey. Refuses values that are not whole numbers from 0 to
-    65535.
+    whose three samples agree everywhere become grey. ``array`` may be overwritten, to save memory. Refuses
+    values that are not whole numbers from 0 to 65535.
     """
     notes: list[str] = []
     values: NDArray[Any] = whole_numbers(array)
@@ -104,7 +104,9 @@ def _fill_range(values: NDArray[Any], bits: int) -> tuple[NDArray[Any], int]:
         return values.astype(np.uint8), 8
     if bits < 16:
         # Repeating the top bits below maps the largest value to 65535 exactly.
-        values = (values << (16 - bits)) | (values >> (2 * bits - 16))
+        repeated = values >> (2 * bits - 16)
+        values <<= 16 - bits
+        values |= repeated
     return values, bits
 
 

@@ -19,6 +19,7 @@ _MIN_IS_WHITE, _MIN_IS_BLACK, _RGB, _PALETTE, _YCBCR = 0, 1, 2, 3, 6
 _COLOUR_MODELS = {4: "transparency mask", 5: "CMYK", 8: "CIELab", 32803: "raw colour filter array"}
 _JPEG_CODES = (6, 7, 33007, 34892)
 _ALPHA = (1, 2)
+_BUFFER = 2**25  # bytes of packed tiles read ahead; the default of 256 MB is more than most pictures
 
 logging.getLogger("tifffile").setLevel(logging.CRITICAL)  # what is wrong with a file is told by a refusal
 
@@ -36,7 +37,7 @@ def read_tiff(path: Path, *, check_size: Callable[[int, int], None]) -> tuple[De
             page = next((page for page in pages if not page.is_reduced), tif.pages.first)
             check_size(int(page.imagewidth), int(page.imagelength))
             _check_layout(page, path.stat().st_size)
-            decoded = _settle_page(page, page.asarray())
+            decoded = _settle_page(page, page.asarray(buffersize=_BUFFER))
             orientation = page.tags.get("Orientation")
             notes = decoded.notes + orientation_note(1 if orientation is None else orientation.value)
             if len(tif.pages) > 1:
