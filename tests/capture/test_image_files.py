@@ -130,12 +130,12 @@ def test_jpeg_keeps_colour_order_and_level(tmp_path: Path, data: bytes) -> None:
     assert np.abs(raw.pixels.astype(int) - cv2.blur(RGB8, (9, 9))).mean() < 4
 
 
-def packed_12_bit(picture: NDArray[np.uint16]) -> bytes:
-    """A little-endian TIFF of one strip in which two 12-bit samples share three bytes."""
-    a, b = picture[:, ::2], picture[:, 1::2]
-    strip = np.stack((a >> 4, (a & 15) << 4 | b >> 8, b & 255), axis=-1).astype(np.uint8).tobytes()
+def packed(picture: NDArray[np.uint16], bits: int) -> bytes:
+    """A little-endian TIFF of one strip in which samples of ``bits`` bits follow each other without a gap."""
     rows, columns = picture.shape
-    tags = [(256, columns), (257, rows), (258, 12), (259, 1), (262, 1), (273, 8 + 2 + 9 * 12 + 4), (277, 1),
+    digits = (picture[..., None] >> np.arange(bits - 1, -1, -1)) & 1
+    strip = np.packbits(digits.reshape(rows, -1).astype(np.uint8), axis=1).tobytes()
+    tags = [(256, columns), (257, rows), (258, bits), (259, 1), (262, 1), (273, 8 + 2 + 9 * 12 + 4), (277, 1),
             (278, rows), (279, len(strip))]  # fmt: skip
     entries = b"".join(struct.pack("<HHII", tag, 4, 1, value) for tag, value in tags)
     return b"II*\0" + struct.pack("<IH", 8, len(tags)) + entries + b"\0\0\0\0" + strip
@@ -143,11 +143,23 @@ def packed_12_bit(picture: NDArray[np.uint16]) -> bytes:
 
 def test_12_bit_pictures_fill_the_range(tmp_path: Path) -> None:
     twelve = noise("uint16", high=4096)
-    for data in (packed_12_bit(twelve), tiff(twelve), png16(twelve)):
+    for data in (packed(twelve, 12), tiff(twelve), png16(twelve)):
         raw = read(tmp_path, data)
         assert raw.pixels.max() == 65535  # the camera's saturation must be the array's
         assert np.array_equal(raw.pixels >> 4, twelve)
         assert raw.notes == ("values of 12 bit in 16-bit words",)
+
+
+def test_a_dark_12_bit_picture_is_stretched_by_the_bits_that_its_file_states(tmp_path: Path) -> None:
+    dark = noise("uint16", high=1000)
+    assert np.array_equal(read(tmp_path, packed(dark, 12)).pixels >> 4, dark)
+
+
+def test_pictures_of_4_bit_fill_8(tmp_path: Path) -> None:
+    four = noise("uint16", high=16)
+    raw = read(tmp_path, packed(four, 4))
+    assert raw.pixels.dtype == np.uint8
+    assert np.array_equal(raw.pixels, four * 17)
 
 
 def test_transparent_pixels_are_reported_not_blended(tmp_path: Path) -> None:
