@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from PIL import Image
 
-from xsect.capture.image_files import RawImage, read_image
+from xsect.capture.image_files import RawImage, _jpeg_complete, read_image
 from xsect.reasons import Refusal
 
 REAL = Path(__file__).parents[2].parent / "shared" / "real"
@@ -224,6 +224,15 @@ def test_files_cut_short_are_refused(
     code, _ = refusal(tmp_path, data[: int(len(data) * share)])
     assert code == "image_unreadable"
     assert capfd.readouterr() == ("", "")
+
+
+def test_a_jpeg_is_complete_by_its_own_end_mark_not_its_thumbnails() -> None:
+    thumbnail = encode(Image.fromarray(RGB8), "JPEG")
+    data = encode(Image.fromarray(RGB8), "JPEG", exif=b"Exif\0\0" + thumbnail)
+    assert data.count(b"\xff\xd9") == 2
+    assert _jpeg_complete(data)
+    assert _jpeg_complete(data + b"more, as some cameras append")
+    assert not any(_jpeg_complete(data[:end]) for end in (2, 500, len(data) // 2, len(data) - 1))
 
 
 @pytest.mark.parametrize("name", ["png rgb", "png grey 16", "tiff deflate 16"])

@@ -4,6 +4,7 @@ refused."""
 import csv
 import datetime as dt
 import io
+import zipfile
 from pathlib import Path
 
 import openpyxl
@@ -221,6 +222,18 @@ def test_a_workbook_is_known_by_its_content(tmp_path: Path) -> None:
     assert (second.number, second.um_per_px, second.cut_on, second.extra) == (
         4, 0.25, "2026-04-01", {"note": "1.5"},
     )  # fmt: skip
+
+
+def test_a_wrong_size_stored_in_a_workbook_hides_no_row(tmp_path: Path) -> None:
+    rows = [("section", "image", "lot"), ("A", "a.png", "7"), ("B", "b.png", "8")]
+    source = workbook(tmp_path, *rows)
+    with zipfile.ZipFile(source) as old, zipfile.ZipFile(tmp_path / "b.xlsx", "w") as new:
+        for name in old.namelist():
+            new.writestr(name, old.read(name).replace(b'"A1:C3"', b'"A1:B2"'))
+    assert [(row.section, row.lot) for row in read_lot_sheet(tmp_path / "b.xlsx").rows] == [
+        ("A", "7"),
+        ("B", "8"),
+    ]
 
 
 @pytest.mark.parametrize(
