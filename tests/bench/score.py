@@ -53,9 +53,10 @@ def _time_lines(outcomes: Sequence[Outcome]) -> str:
     seconds = np.array([one.seconds for one in outcomes])
     png = np.array([one.seconds_png for one in outcomes])
     jpeg = np.array([one.seconds_jpeg for one in outcomes])
+    to_png, to_jpeg = np.median(seconds / png), np.median(seconds / jpeg)
     return (
-        f"Time a section: median {np.median(seconds):.3f} s, longest {seconds.max():.3f} s; against decoding the "
-        f"same picture: {np.median(seconds / png):.1f} × PNG, {np.median(seconds / jpeg):.1f} × JPEG (medians)."
+        f"Time a section: median {np.median(seconds):.3f} s, longest {seconds.max():.3f} s; against decoding "
+        f"the same picture {to_png:.1f} × PNG, {to_jpeg:.1f} × JPEG (medians)."
     )
 
 
@@ -85,9 +86,10 @@ def _counts(outcomes: Sequence[Outcome]) -> list[str]:
         lines.append(f"- number of bond segments right: {right} of {len(bonded)}")
         errors = np.array([error for one in bonded for error in one.notch_errors if one.status == "measured"])
         if len(errors):
+            size = np.abs(errors)
             lines.append(
-                f"- notches (px, outward positive): median {np.median(errors):+.2f}, "
-                f"median size {np.median(np.abs(errors)):.2f}, p95 {np.percentile(np.abs(errors), 95):.2f}, n {len(errors)}"
+                f"- notches (px, outward positive): median {np.median(errors):+.2f}, median size "
+                f"{np.median(size):.2f}, p95 {np.percentile(size, 95):.2f}, n {len(errors)}"
             )
     told = [one for one in outcomes if one.kind[1]]
     lines.append(f"- bond kind right: {sum(one.kind[0] == one.kind[1] for one in told)} of {len(told)} told")

@@ -94,6 +94,8 @@ class Layout:
     films: tuple[Lens, ...] = ()
     voids: tuple[Lens, ...] = ()
     nugget: Nugget | None = None
+    rough: tuple[float, float, int] = (0.0, 0.0, 0)
+    """Roughness (px): of the gap's walls where it is wide, of the outer faces, and the seed of its waves."""
     row: dict[str, str | float] = field(default_factory=dict)
 
 
@@ -138,7 +140,12 @@ class Shapes:
 def lay_out(layout: Layout) -> Shapes:
     """Return the surfaces of a layout at closely spaced stations."""
     s, points, normals = _line(layout)
-    opening, film, void = _opening(layout, s)
+    waves = np.random.default_rng(layout.rough[2])
+    opening, film, void = _opening(layout, s, layout.rough[0] * _waves(s, waves, (25, 200)))
+    dents = [
+        sign * _dent(s, part) + layout.rough[1] * _waves(s, waves, (8, 160))
+        for sign, part in ((1, layout.lower), (-1, layout.upper))
+    ]
     gap, tin_low, tin_high = _fill(layout, s, opening, film, void)
     level = _level(layout, s)
     edges = {}
@@ -148,8 +155,8 @@ def lay_out(layout: Layout) -> Shapes:
     high = layout.upper.share * opening + edges["upper"]
     return Shapes(
         s, points, normals, low, high, low + tin_low, high - tin_high,
-        -layout.lower.share * level - layout.lower.thickness + edges["lower"] + _dent(s, layout.lower),
-        layout.upper.share * level + layout.upper.thickness - edges["upper"] - _dent(s, layout.upper),
+        -layout.lower.share * level - layout.lower.thickness + edges["lower"] + dents[0],
+        layout.upper.share * level + layout.upper.thickness - edges["upper"] + dents[1],
         opening, gap, void,
     )  # fmt: skip
 
@@ -187,7 +194,7 @@ def _ends(part: Part) -> Floats:
     return np.concatenate([part.left + depth, part.right - depth])
 
 
-def _opening(layout: Layout, s: Floats) -> tuple[Floats, Floats, Floats]:
+def _opening(layout: Layout, s: Floats, waves: Floats) -> tuple[Floats, Floats, Floats]:
     """Return the opening between the base metals, and of that the films and voids inside contacts."""
     opening = np.full_like(s, np.inf)
     for (left, right), (to_left, to_right) in zip(layout.contacts, layout.flanks, strict=True):
@@ -198,7 +205,10 @@ def _opening(layout: Layout, s: Floats) -> tuple[Floats, Floats, Floats]:
         for lens in lenses:
             x = (2 * s - lens.left - lens.right) / (lens.right - lens.left)
             into += lens.thickness * np.maximum(1 - np.abs(x) ** 4, 0) ** 0.5
-    return opening + layout.least_gap + film + void, film, void
+    opening += layout.least_gap
+    # Roughness dies out towards the notch, so that it stays where it is and the gap never closes outside it.
+    opening *= 1 + waves / (opening + 4 * layout.rough[0] + 1e-9)
+    return opening + film + void, film, void
 
 
 def _fill(
@@ -221,6 +231,13 @@ def _fill(
     return gap, plating * share, plating * (1 - share)
 
 
+def _waves(s: Floats, rng: np.random.Generator, lengths: tuple[float, float]) -> Floats:
+    """Return a random profile (spread 1) of waves with lengths between two bounds."""
+    periods = np.exp(rng.uniform(*np.log(lengths), 9))
+    phases = rng.uniform(0, 2 * np.pi, 9)
+    return np.sum(np.sin(s[:, None] * (2 * np.pi / periods) + phases), axis=1) / np.sqrt(4.5)
+
+
 def _level(layout: Layout, s: Floats) -> Floats:
     """Return the opening of the level stretches, carried smoothly across the contacts."""
     left, right = layout.flanks[0][0].height, layout.flanks[-1][1].height
@@ -232,7 +249,7 @@ def _level(layout: Layout, s: Floats) -> Floats:
 def _corner(s: Floats, part: Part) -> Floats:
     """Return how far a rounded corner has receded at each station."""
     into = np.clip(np.minimum(s - part.left, part.right - s), 0, part.corner)
-    return part.corner - np.sqrt(part.corner**2 - (part.corner - into) ** 2)
+    return part.corner - np.sqrt(np.maximum(part.corner**2 - (part.corner - into) ** 2, 0))
 
 
 def _dent(s: Floats, part: Part) -> Floats:

@@ -75,25 +75,28 @@ def look(kind: str, difficulty: str, rng: np.random.Generator) -> Look:
         kind in ("segments", "no_bond", "dissimilar") and rng.random() < 0.3
     )
     colours = [_tinted(METALS[name], rng) for name in (upper, lower)]
+    if upper == lower:
+        # One metal etches and shines alike in both parts, give or take a little.
+        colours[1] = _scaled(colours[0], rng.normal(1, 0.02))
     tin = _tinted(TIN, rng)
     if backscatter:
         colours = [_grey(BACKSCATTER[name] * rng.uniform(0.95, 1.05)) for name in (upper, lower)]
         tin = _grey(BACKSCATTER["tin"] * rng.uniform(0.95, 1.1))
     resin = "black phenolic" if backscatter else str(rng.choice(list(RESINS)))
     if etched and kind != "steel_fusion":
-        colours = [tuple(0.88 * c for c in colour) for colour in colours]
+        colours = [_scaled(colour, 0.88) for colour in colours]
     return Look(
         colours[0], colours[1], tin, resin,
         liveliness=g * rng.uniform(0.5, 1.0),
         gap_tint=rng.uniform(0.35, 1.35) if g > 0.5 else rng.uniform(0.7, 1.1),
         glints=int(rng.poisson(5 * g)) if g > 0.3 else 0,
-        grain_px=log_uniform(rng, (9, 60)) if etched else 0.0,
-        grain_contrast=rng.uniform(0.06, 0.12) + 0.06 * g,
-        boundary=rng.uniform(0.0, 0.5) * (0.4 + g),
-        twins=0.6 if "steel" not in (upper, lower) else 0.0,
+        grain_px=_grain_px(kind, etched, rng),
+        grain_contrast=_grain_contrast(kind, rng) + (0.0 if backscatter else 0.05 * g),
+        boundary=rng.uniform(0.0, 0.5) * (0.4 + g) * (0.0 if backscatter else 1.0),
+        twins=rng.uniform(0.2, 0.8) if "steel" not in (upper, lower) else 0.0,
         flat=rng.uniform(1.0, 2.6),
         across=bool(rng.random() < 0.4),
-        pearlite=rng.uniform(0.1, 0.3) if "steel" in (upper, lower) and etched else 0.0,
+        pearlite=rng.uniform(0.05, 0.3) if "steel" in (upper, lower) and etched else 0.0,
         line=str(rng.choice(["absent", "faint", "dashed"])),
         line_strength=rng.uniform(0.1, 0.35) * (0.4 + g),
         scratches=int(rng.poisson(40 * g)),
@@ -125,9 +128,27 @@ def _metals(kind: str, rng: np.random.Generator) -> tuple[str, str]:
     return name, name
 
 
+def _grain_px(kind: str, etched: bool, rng: np.random.Generator) -> float:
+    if kind == "steel_fusion":
+        return log_uniform(rng, (6, 22))
+    if kind == "bse":
+        return log_uniform(rng, (12, 60)) if rng.random() < 0.6 else 0.0
+    return log_uniform(rng, (7, 70)) if etched else 0.0
+
+
+def _grain_contrast(kind: str, rng: np.random.Generator) -> float:
+    """Return the contrast between grains; backscatter shows only the little that lattice direction does."""
+    bounds = {"bse": (0.008, 0.035), "steel_fusion": (0.02, 0.07)}
+    return float(rng.uniform(*bounds.get(kind, (0.05, 0.12))))
+
+
 def _tinted(colour: Colour, rng: np.random.Generator) -> Colour:
     r, g, b = np.array(colour) * rng.uniform(0.88, 1.04) * rng.normal(1, 0.015, 3)
     return (float(r), float(g), float(b))
+
+
+def _scaled(colour: Colour, factor: float) -> Colour:
+    return (colour[0] * factor, colour[1] * factor, colour[2] * factor)
 
 
 def _grey(value: float) -> Colour:

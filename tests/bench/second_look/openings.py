@@ -28,7 +28,7 @@ class Flank:
         """Return the opening (px) at distances (px) from the notch; 0 at negative ones."""
         x = np.clip(distance / self.reach, 0.0, 1.0)
         start = self.slope * self.reach / self.height
-        return self.height * np.asarray(_RISES[self.shape](x, start), dtype=np.float64)
+        return self.height * np.where(x > 0, _RISES[self.shape](x, start), 0.0)
 
 
 def flank(rng: np.random.Generator, height: float, reach: float, slope: float) -> Flank:

@@ -144,8 +144,10 @@ def _weld(
     inside = coverage(shapes.at(*nugget_outline(layout)), layout.shape)
     soft = cv2.GaussianBlur(inside, (0, 0), float(rng.uniform(0.6, 2.0)))
     x, y = shapes.at(nugget.centre, 0.0)[0]
-    shade, boundary = columnar(rng, layout.shape, (float(x), float(y)), max(look.grain_px * 0.4, 5.0))
-    cast = look.nugget_tint * (1 + 0.09 * shade - 0.3 * boundary * look.boundary)
+    core = nugget.width * rng.uniform(0.15, 0.33)
+    width = max(look.grain_px * rng.uniform(0.25, 0.6), 3.0)
+    shade, boundary = columnar(rng, layout.shape, (float(x), float(y)), core, layout.tilt, width)
+    cast = look.nugget_tint * (1 + look.grain_contrast * 0.7 * shade - 0.2 * boundary * look.boundary)
     small = cv2.resize(inside, None, fx=0.125, fy=0.125, interpolation=cv2.INTER_AREA)
     wide = cv2.GaussianBlur(small, (0, 0), max(nugget.width * 0.12 / 8, 1.0))
     heat = cv2.resize(wide, (layout.shape[1], layout.shape[0]), interpolation=cv2.INTER_CUBIC)

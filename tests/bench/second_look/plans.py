@@ -30,12 +30,13 @@ class Level:
     hump: float
     tin_px: Pair
     thin_gap_px: Pair
+    rough: float
 
 
 LEVELS = {
-    "easy": Level(4, 0.05, 170, (0.10, 0.45), (18, 60), 0.0, 0.3, (3.5, 9.0), (5.0, 12.0)),
-    "fair": Level(10, 0.12, 110, (0.05, 0.40), (13, 50), 0.1, 0.7, (2.2, 8.0), (4.0, 10.0)),
-    "hard": Level(20, 0.30, 55, (0.02, 0.35), (8, 42), 0.2, 1.0, (1.4, 6.0), (3.0, 8.0)),
+    "easy": Level(4, 0.05, 170, (0.10, 0.45), (18, 60), 0.0, 0.3, (3.5, 9.0), (5.0, 12.0), 0.3),
+    "fair": Level(10, 0.12, 110, (0.05, 0.40), (13, 50), 0.1, 0.7, (2.2, 8.0), (4.0, 10.0), 0.8),
+    "hard": Level(20, 0.30, 55, (0.02, 0.35), (8, 42), 0.2, 1.0, (1.4, 6.0), (3.0, 8.0), 1.4),
 }
 
 
@@ -90,6 +91,7 @@ def _choose(kind: str, level: Level, rng: np.random.Generator, width_px: int) ->
         films=films,
         voids=voids,
         nugget=_nugget(rng, contacts[0], upper, lower) if kind == "steel_fusion" else None,
+        rough=(rng.uniform(0, level.rough), rng.uniform(0.1, 0.7) * level.rough, int(rng.integers(2**31))),
     )
 
 

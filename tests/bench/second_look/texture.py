@@ -42,46 +42,71 @@ def grains(
     aspect: float = 1.0,
     angle: float = 0.0,
     twins: float = 0.0,
-    kinds: int = 7,
+    kinds: int = 8,
 ) -> tuple[Image, Image]:
     """Return (shade, boundary): a shade of about -1 to 1 for each grain, and 1 on boundaries falling to 0.
 
-    ``twins``: share of the grains crossed by straight bands of another shade.
+    ``twins``: share of the kinds of grain that are crossed by straight bands of another shade.
     """
     shades = rng.permutation(np.linspace(-1, 1, kinds)).astype(np.float32)
     best = np.full(shape, -9, np.float32)
     second = best.copy()
     shade = np.zeros(shape, np.float32)
-    y, x = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
     for k in range(kinds):
-        here = field(rng, shape, size * 1.25, aspect=aspect, angle=angle)
-        value = np.full(shape, shades[k], np.float32) if rng.random() >= twins else None
-        if value is None:
-            turn = rng.uniform(0, np.pi)
-            period = size * rng.uniform(0.25, 0.6)
-            phase = np.sin((x * np.cos(turn) + y * np.sin(turn)) * (2 * np.pi / period))
-            bands = np.clip((phase - rng.uniform(-0.2, 0.7)) * period / 4, 0, 1)
-            value = shades[k] + bands * np.float32(rng.choice([-1, 1]) * rng.uniform(0.5, 1.0))
+        here = field(rng, shape, size * 1.25, aspect=aspect, angle=angle + rng.normal(0, 4))
+        value = np.full(shape, shades[k], np.float32)
+        if rng.random() < twins:
+            value += _lamellae(rng, shape, size)
         won = here > best
         second = np.where(won, best, np.maximum(second, here))
         best = np.where(won, here, best)
         shade = np.where(won, value, shade)
     margin = (best - second) * np.float32(size / 1.6)  # about px from the boundary
-    return cv2.blur(shade, (2, 2)), np.exp(-((margin / 0.9) ** 2))
+    shade = cv2.blur(shade, (2, 2)) + 0.12 * field(rng, shape, size * 0.3)
+    return shade, np.exp(-((margin / 0.9) ** 2))
+
+
+def _lamellae(rng: np.random.Generator, shape: tuple[int, int], size: float) -> Image:
+    """Return straight bands in two or three directions, each of its own spacing, with calm places between."""
+    y, x = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
+    which = field(rng, shape, size * 1.5)
+    step = np.float32(rng.choice([-1, 1]) * rng.uniform(0.4, 1.0))
+    out = np.zeros(shape, np.float32)
+    for low in (-1.0, 0.1, 1.2):
+        turn, period = rng.uniform(0, np.pi), size * rng.uniform(0.3, 1.1)
+        wave = np.sin((x * np.cos(turn) + y * np.sin(turn)) * (2 * np.pi / period) + rng.uniform(0, 6))
+        bands = np.clip((wave - rng.uniform(0.2, 0.85)) * period / 4, 0, 1)
+        out += bands * ((which > low) & (which < low + 0.7)) * step
+    return out
 
 
 def columnar(
-    rng: np.random.Generator, shape: tuple[int, int], centre: tuple[float, float], size: float
+    rng: np.random.Generator,
+    shape: tuple[int, int],
+    centre: tuple[float, float],
+    core: float,
+    tilt: float,
+    size: float,
 ) -> tuple[Image, Image]:
-    """Return (shade, boundary) of long grains that point to ``centre`` from all sides."""
+    """Return (shade, boundary) of long grains that grow inward and meet on a core line.
+
+    The core lies at ``centre``, ``core`` px to either side along ``tilt`` degrees; grains ``size`` px wide.
+    """
     y, x = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
-    dx, dy = x - centre[0], (y - centre[1]) * 1.6
-    radius = np.hypot(dx, dy)
-    bend = field(rng, shape, size * 3) * 0.05
-    angle = (np.arctan2(dy, dx) + np.pi + bend) * 150 / size
-    knots = rng.standard_normal((64, int(2 * np.pi * 150 / size) + 8), dtype=np.float32)
-    shade = cv2.remap(knots, angle, radius / (size * 3.5) + 2, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
-    return np.clip(shade, -1.6, 1.6), np.exp(-((shade / 0.12) ** 2))
+    cos, sin = np.cos(np.radians(tilt)), np.sin(np.radians(tilt))
+    u = (x - centre[0]) * cos + (y - centre[1]) * sin + field(rng, shape, size * 4) * np.float32(size * 0.8)
+    v = (y - centre[1]) * cos - (x - centre[0]) * sin + field(rng, shape, size * 4) * np.float32(size * 0.8)
+    beyond = np.clip(np.abs(u) - core, 0, None)
+    radius = np.hypot(beyond, v)
+    # Across the grains: along the core above and below it, around its ends outside.
+    around = np.where(beyond > 0, np.arctan2(beyond, np.abs(v) + 1e-3) * max(core, 40.0), 0)
+    across = np.sign(u) * (np.minimum(np.abs(u), core) + around) / size
+    across = (np.where(v > 0, across + 300, across) + 600).astype(np.float32)
+    knots = rng.standard_normal((40, 1500), dtype=np.float32)
+    depth = (radius / (size * 7) + 2).astype(np.float32)
+    shade = cv2.remap(knots, across, depth, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+    shade += 0.5 * cv2.remap(knots, across * 2.3, depth * 2, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
+    return np.clip(shade, -1.8, 1.8), np.exp(-((shade / 0.12) ** 2))
 
 
 def spots(

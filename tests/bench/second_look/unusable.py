@@ -82,5 +82,12 @@ def _spoilt(scene: str, difficulty: str, rng: np.random.Generator, width_px: int
     if scene == "defocus":
         camera = replace(seen.camera, blur=rng.uniform(16, 30) * width_px / 1400, sharpen=0.0)
     else:
-        camera = replace(seen.camera, exposure=rng.uniform(9, 20), haze=rng.uniform(0.3, 0.6), gamma=1.0)
+        # Overexposed by a few stops: metal, tin and part of the gap run into white, and light spills over.
+        camera = replace(
+            seen.camera,
+            exposure=rng.uniform(4, 12),
+            haze=rng.uniform(0.05, 0.4),
+            gamma=1.0,
+            blur=rng.uniform(2, 4),
+        )
     return take(paint(layout, lay_out(layout), seen, rng), camera, rng)
