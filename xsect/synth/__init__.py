@@ -31,8 +31,8 @@ __all__ = ["DIFFICULTIES", "KINDS", "DrawnSection", "Look", "SectionDesign", "Tr
 def draw(kind: str, difficulty: str, seed: int, *, width_px: int = 1600) -> DrawnSection:
     """Draw a random section of ``kind``; the same arguments give the same picture and truth.
 
-    ``width_px`` changes the sampling only: the scene stays the same. Raises ValueError for a name that is not in
-    KINDS or DIFFICULTIES.
+    ``width_px`` changes the sampling only: the scene stays the same. Raises ValueError for a name that is not
+    in KINDS or DIFFICULTIES.
     """
     if kind not in KINDS:
         raise ValueError(f"kind = {kind!r}: must be one of {', '.join(KINDS)}")

@@ -18,7 +18,7 @@ ROUND_LENGTHS = tuple(m * 10**e for e in range(5) for m in (1, 2, 5))
 
 
 def burned(pixels: Pixels, design: SectionDesign, look: Look) -> Pixels:
-    """Return the picture with the look's bar (a corner name) and caption drawn in, a data strip added below."""
+    """Return the picture with the look's bar (in a named corner) and caption, and a data strip below it."""
     if not (look.bar or look.strip or look.caption):
         return pixels
     full = np.iinfo(pixels.dtype).max

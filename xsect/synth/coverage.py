@@ -16,10 +16,12 @@ Image = NDArray[np.float32]
 
 @dataclass(frozen=True)
 class Coverage:
-    """Shares of each pixel (rows, columns) float32 that sum to 1, and where the pixel lies in the weld frame (µm).
+    """Shares of each pixel (rows, columns) float32 that sum to 1, and where the pixel lies in the weld frame
+    (µm).
 
-    ``upper`` and ``lower`` are base metal; ``tin`` all plating; ``reaction`` the intermetallic layer; ``gap`` lies
-    between the parts; ``mount`` is the rest. ``depth`` is the distance (µm) into the metal, negative outside.
+    ``upper`` and ``lower`` are base metal; ``tin`` all plating; ``reaction`` the intermetallic layer; ``gap``
+    lies between the parts; ``mount`` is the rest. ``depth`` is the distance (µm) into the metal, negative
+    outside.
     """
 
     u: Image
@@ -41,7 +43,7 @@ def weld_frame(design: SectionDesign) -> tuple[Image, Image]:
 
 
 def to_weld_frame(
-    design: SectionDesign, x: NDArray[np.float64], y: NDArray[np.float64]
+    design: SectionDesign, x: NDArray[np.floating], y: NDArray[np.floating]
 ) -> tuple[Image, Image]:
     """Turn picture positions (µm from the origin) into (u, v)."""
     angle = math.radians(design.tilt_deg)
@@ -73,8 +75,8 @@ def to_picture(design: SectionDesign, u: float, v: float) -> tuple[float, float]
 def cover(design: SectionDesign, profile: Profile) -> Coverage:
     """Return the coverage of every material in every pixel.
 
-    A pixel's share beyond a surface at signed distance d is clip(0.5 - d / pixel, 0, 1): exact for edges along the
-    pixel grid, and with the exact integral across the edge for any other direction.
+    A pixel's share beyond a surface at signed distance d is clip(0.5 - d / pixel, 0, 1): exact for edges
+    along the pixel grid, and with the exact integral across the edge for any other direction.
     """
     u, v = weld_frame(design)
     pixel = design.um_per_px
@@ -87,10 +89,11 @@ def cover(design: SectionDesign, profile: Profile) -> Coverage:
         A coat takes its slope from its ``base``: it may jump where a filled stretch ends.
         """
         cosine = 1 / np.hypot(1, np.gradient(surface if base is None else base, step))
-        return (v - surface.astype(np.float32)[index]) * cosine.astype(np.float32)[index]
+        height = v - surface.astype(np.float32)[index]
+        return np.asarray(height * cosine.astype(np.float32)[index], np.float32)
 
     def share(distance: Image) -> Image:
-        return np.clip(0.5 - distance / pixel, 0, 1)
+        return np.asarray(np.clip(0.5 - distance / pixel, 0, 1), np.float32)
 
     coat = design.plating.outer if design.plating is not None else 0.0
     face_up, face_low = beyond(profile.upper_face), beyond(profile.lower_face)
@@ -138,7 +141,7 @@ def _ends(part: Part, u: Image, coat: float = 0.0) -> Image:
 
 
 def _body(part: Part, u: Image, face: Image, outer: Image, coat: float = 0.0) -> Image:
-    """Signed distance outside a part: its facing surface kept sharp, its other edges rounded by ``corner``."""
+    """Signed distance outside a part: its facing surface stays sharp, its other edges are rounded."""
     if math.isinf(part.left) and math.isinf(part.right):
         return np.maximum(face, outer)
     return np.maximum(face, _rounded(outer, _ends(part, u, coat), part.corner))

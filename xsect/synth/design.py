@@ -1,7 +1,7 @@
 """Design of a drawn section: its geometry in µm, known in closed form.
 
-Weld frame: ``u`` runs along the faying line (arc length from its origin, to the right), ``v`` along its normal
-(down in the picture, so the upper part lies at negative v). All lengths are µm.
+Weld frame: ``u`` runs along the faying line (arc length from its origin, to the right), ``v`` along its
+normal (down in the picture, so the upper part lies at negative v). All lengths are µm.
 """
 
 from __future__ import annotations
@@ -17,9 +17,9 @@ Shape = Literal["linear", "root", "quadratic", "cap"]
 class Flank:
     """How the gap opens outward from one notch: initial ``slope`` and local ``shape``, bent to the plateau.
 
-    ``radius`` is the length over which the shape leaves its first slope (not used by "linear"). ``bend`` (0 to 1)
-    is the share of the plateau height over which the flank is rounded into it. A collar of upset metal narrows
-    the gap by the share ``collar`` about ``collar_at`` from the notch.
+    ``radius`` is the length over which the shape leaves its first slope (not used by "linear"). ``bend`` (0
+    to 1) is the share of the plateau height over which the flank is rounded into it. A collar of upset metal
+    narrows the gap by the share ``collar`` about ``collar_at`` from the notch.
     """
 
     slope: float
@@ -46,7 +46,7 @@ class Film:
 
 @dataclass(frozen=True)
 class Contact:
-    """One contact of the parts from ``left`` to ``right``, with what lies between them and how the gap opens."""
+    """One contact from ``left`` to ``right``: what lies between the parts and how the gap opens beside it."""
 
     left: float
     right: float
@@ -77,10 +77,10 @@ class Part:
 class Plating:
     """Plating on both parts: free thicknesses, and how far expelled plating fills each wedge.
 
-    ``fill`` is the gap height at which the fill ends in a meniscus, as a multiple of the free thicknesses' sum
-    (never below 1: there the two coatings touch). ``reaction`` is the thickness of the intermetallic layer
-    between plating and base metal, ``scallop`` its relative unevenness. The free thickness itself varies by the
-    share ``ripple`` over ``ripple_wave``.
+    ``fill`` is the gap height at which the fill ends in a meniscus, as a multiple of the free thicknesses'
+    sum (never below 1: there the two coatings touch). ``reaction`` is the thickness of the intermetallic
+    layer between plating and base metal, ``scallop`` its relative unevenness. The free thickness itself
+    varies by the share ``ripple`` over ``ripple_wave``.
     """
 
     upper: float
@@ -114,11 +114,12 @@ class Nugget:
 class SectionDesign:
     """Geometry of one section and where it lies in the picture.
 
-    ``origin`` is the picture position (x, y) in px of u = v = 0, pixel centres at whole numbers; ``tilt_deg`` turns
-    the faying line clockwise. ``bow_radius`` is the signed radius of the faying line's arc (infinite: straight,
-    positive: its centre lies on the lower part's side). ``waves`` are (amplitude, wavelength, phase) of small
-    waves of the line. ``lower_share`` is the share of the opening cut from the lower part. ``clearance`` is a gap
-    added everywhere: with any, the parts do not touch.
+    ``origin`` is the picture position (x, y) in px of u = v = 0, pixel centres at whole numbers; ``tilt_deg``
+    turns the faying line clockwise. ``bow_radius`` is the signed radius of the faying line's arc (infinite:
+    straight, positive: its centre lies on the lower part's side). ``waves`` are (amplitude, wavelength,
+    phase) of small waves of the line. ``lower_share`` is the share of the opening cut from the lower part.
+    ``clearance`` is a gap added everywhere: with any, the parts do not touch. ``roughness`` is the rms height
+    of the surfaces outside the contacts, over ``rough_length``; ``rough_seed`` chooses the surface.
     """
 
     um_per_px: float
@@ -136,6 +137,9 @@ class SectionDesign:
     tilt_deg: float = 0.0
     bow_radius: float = math.inf
     waves: tuple[tuple[float, float, float], ...] = ()
+    roughness: float = 0.0
+    rough_length: float = 20.0
+    rough_seed: int = 0
     plating: Plating | None = None
     nugget: Nugget | None = None
     projection_height: float = math.nan

@@ -1,4 +1,5 @@
-"""What preparation leaves in a picture: scratches, pits, comet tails, stains, bubbles, glints, shrinkage gaps."""
+"""What preparation leaves in a picture: scratches, pits, comet tails, stains, bubbles, glints, shrinkage
+gaps."""
 
 from __future__ import annotations
 
@@ -6,6 +7,7 @@ import math
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from xsect.synth.coverage import Coverage, to_picture
 from xsect.synth.design import SectionDesign
@@ -27,7 +29,9 @@ def scratches(shape: tuple[int, int], look: Look, tilt_deg: float, rng: np.rando
     return 1 - np.clip(dark, -0.3, 0.7)
 
 
-def _streak(dark: Image, centre: np.ndarray, angle: float, length: float, rng: np.random.Generator) -> None:  # type: ignore[type-arg]
+def _streak(
+    dark: Image, centre: NDArray[np.float64], angle: float, length: float, rng: np.random.Generator
+) -> None:
     """Add one scratch: a bent line one or two pixels wide, dark or now and then bright."""
     half = np.array([math.cos(angle), math.sin(angle)]) * length / 2
     bend = np.array([-half[1], half[0]]) * rng.normal(0, 0.02)
@@ -70,9 +74,8 @@ def _spot(image: Image, x: float, y: float, radius: float, strength: float) -> N
     part = image[y0 : int(y) + reach + 1, x0 : int(x) + reach + 1]
     if part.size:
         yy, xx = np.ogrid[y0 : y0 + part.shape[0], x0 : x0 + part.shape[1]]
-        part += np.clip(radius + 0.5 - np.hypot(xx - x, yy - y), 0, 1).astype(np.float32) * np.float32(
-            strength
-        )
+        disc = np.clip(radius + 0.5 - np.hypot(xx - x, yy - y), 0, 1)
+        part += (strength * disc).astype(np.float32)
 
 
 def stains(design: SectionDesign, cover: Coverage, look: Look, rng: np.random.Generator) -> Image:
@@ -85,9 +88,12 @@ def stains(design: SectionDesign, cover: Coverage, look: Look, rng: np.random.Ge
         if i % 2:
             at = (rng.uniform(cover.u.min(), cover.u.max()), rng.uniform(cover.v.min(), cover.v.max()))
         size = rng.uniform(0.02, 0.08) * design.width_px * design.um_per_px
-        edge = smooth(cover.u.shape, max(size / design.um_per_px / 3, 4), rng) * np.float32(0.25)
+        ragged = fractal(cover.u.shape, max(0.8 * size / design.um_per_px, 8), rng) * np.float32(0.2)
         away = np.hypot(cover.u - np.float32(at[0]), cover.v - np.float32(at[1])) / np.float32(size)
-        weight = np.clip(1.2 - away + edge, 0, 1) * np.float32(rng.uniform(0.08, 0.3))
+        # A drying drop leaves most of what it carried at its rim.
+        inside = 1 - away + ragged
+        film, rim = np.clip(1.5 * inside, 0, 0.7), np.exp(-((inside / np.float32(0.12)) ** 2))
+        weight = (film + np.float32(0.35) * rim) * np.float32(rng.uniform(0.06, 0.28))
         factor *= 1 - weight[..., None] * np.array([0.7, 0.9, 1.1], np.float32)
     return factor
 
@@ -119,8 +125,8 @@ def gap_colour(
 ) -> Image:
     """Return the colour (rows, columns, 3) of the gap between the parts.
 
-    Its own level with mottling, passing into the mount at a part's end; the walls' glow from below the plane of
-    polish; glints of trapped polish and smears of metal, in the brightness of the metal.
+    Its own level with mottling, passing into the mount at a part's end; the walls' glow from below the plane
+    of polish; glints of trapped polish and smears of metal, in the brightness of the metal.
     """
     shape, pixel = cover.u.shape, np.float32(design.um_per_px)
     field = np.ones(shape, np.float32)
@@ -157,4 +163,5 @@ def _glint(shine: Image, design: SectionDesign, look: Look, small: bool, rng: np
 def shrinkage(cover: Coverage, look: Look, pixel: float, rng: np.random.Generator) -> Image:
     """Return (rows, columns) 0 to 1: where the resin has shrunk away from the parts' outer faces."""
     width = np.float32(look.shrinkage_um) * np.clip(0.6 + 0.6 * smooth(cover.u.shape, 90, rng), 0, 2)
-    return np.clip(0.5 + (width + cover.depth) / np.float32(pixel), 0, 1) * cover.mount
+    share = np.clip(0.5 + (width + cover.depth) / np.float32(pixel), 0, 1)
+    return np.asarray(share * cover.mount, np.float32)

@@ -15,10 +15,10 @@ Labels = NDArray[np.int32]
 def cells(x: Image, y: Image, size: float, pixel: float, rng: np.random.Generator) -> Labels:
     """Return the cell number of each place (x, y); cells measure about ``size`` and are warped by noise.
 
-    Cells are found once on a canvas no finer than the picture (``pixel``), on which a cell is 12 steps wide at most,
-    and looked up.
+    Cells are found once on a canvas no finer than the picture (``pixel``), on which a cell is 48 steps wide
+    at most, and looked up.
     """
-    step = max(size / 12, pixel)
+    step = max(size / 48, pixel)
     pitch = max(size / step, 2.0)
     margin = 2 * size
     low_x, low_y = float(x.min()) - margin, float(y.min()) - margin
@@ -32,7 +32,7 @@ def cells(x: Image, y: Image, size: float, pixel: float, rng: np.random.Generato
     ground = np.full((rows, columns), 255, np.uint8)
     ground[seeds_y[keep], seeds_x[keep]] = 0
     _, labels = cv2.distanceTransformWithLabels(ground, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL)
-    warp, scale = np.float32(0.15 * size), 0.6 * size / pixel
+    warp, scale = np.float32(0.10 * size), 0.7 * size / pixel
     map_x = (x - np.float32(low_x) + smooth(x.shape, scale, rng) * warp) / np.float32(step)
     map_y = (y - np.float32(low_y) + smooth(x.shape, scale, rng) * warp) / np.float32(step)
     found = cv2.remap(
@@ -49,7 +49,7 @@ def twinned(labels: Labels, x: Image, y: Image, grains: Grains, rng: np.random.G
     duty = np.where(rng.random(count) < grains.twins, rng.uniform(0.15, 0.5, count), 0).astype(np.float32)
     along = x * np.cos(angle)[labels] + y * np.sin(angle)[labels]
     phase = np.mod(along / pitch[labels], np.float32(1))
-    return labels * 2 + (phase < duty[labels])
+    return np.asarray(labels * 2 + (phase < duty[labels]), np.int32)
 
 
 def shade(
@@ -78,4 +78,4 @@ def shade(
     width = max(grains.boundary_um / pixel, 0.4)
     spread = cv2.GaussianBlur(edge, (0, 0), 0.45 * max(width, 1.0))
     dark = np.clip(spread * np.float32(1.6 * width), 0, 1.3) * np.float32(grains.boundary)
-    return field * np.clip(1 - dark, 0.03, 1)[..., None]
+    return np.asarray(field * np.clip(1 - dark, 0.03, 1)[..., None], np.float32)

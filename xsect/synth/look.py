@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 Colour = tuple[float, float, float]
 
-# Linear reflectance (R, G, B). Copper and nickel after Johnson & Christy 1972, brass after Querry 1985, all at
-# normal incidence at 650, 550 and 450 nm; tin, steel and resins are from memory.
+# Linear reflectance (R, G, B). Copper and nickel after Johnson & Christy 1972, brass after Querry 1985, at
+# normal incidence at 650, 550 and 450 nm; bronze, steel, tin and resins are from memory.
 COPPER: Colour = (0.935, 0.624, 0.538)
 BRASS: Colour = (0.887, 0.789, 0.434)
 NICKEL: Colour = (0.649, 0.601, 0.571)
@@ -28,9 +28,9 @@ RESINS: dict[str, Colour] = {
 class Grains:
     """Grain structure shown by etching. Sizes µm; ``contrast`` is the spread of shades relative to the mean.
 
-    ``boundary`` is how dark the boundaries are (0 to 1), ``tint`` how much shades differ in colour, ``twins`` the
-    share of grains with straight bands, ``flatten`` how much grains are pressed flat near the faying line, ``grown`` the
-    share of the bond over which grains have grown across the line.
+    ``boundary`` is how dark the boundaries are (0 to 1), ``tint`` how much shades differ in colour, ``twins``
+    the share of grains with straight bands, ``flatten`` how much grains are pressed flat near the faying
+    line, ``grown`` the share of the bond over which grains have grown across the line.
     """
 
     size: float
@@ -47,9 +47,9 @@ class Grains:
 class Look:
     """How a section looks; the default is bare coverage: no texture, no blur, no noise, grey 16 bit.
 
-    Colours are linear reflectances. ``line_um`` is the thickness of a fully dark line equivalent to the traces of
-    the faying line inside the bond (not an opening), seen over the share ``line_share`` of it. Lengths in px are of the
-    camera and do not scale with the picture.
+    Colours are linear reflectances. ``line_um`` is the thickness of a fully dark line equivalent to the
+    traces of the faying line inside the bond (not an opening), seen over the share ``line_share`` of it.
+    Lengths in px are of the camera and do not scale with the picture.
     """
 
     upper: Colour = (1.0, 1.0, 1.0)

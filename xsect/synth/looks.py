@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from xsect.synth.design import SectionDesign
+from xsect.synth.draws import Draws
 from xsect.synth.look import (
     BRASS,
     BRONZE,
@@ -20,7 +21,6 @@ from xsect.synth.look import (
     Grains,
     Look,
 )
-from xsect.synth.scenes import Draws
 
 # Backscatter coefficients after Castaing's rule for phases (eta, mass-weighted) and from memory for resin.
 BACKSCATTER = {"copper": 0.302, "tin": 0.413, "reaction": 0.379, "resin": 0.064, "void": 0.02}
@@ -30,7 +30,8 @@ def look_scene(kind: str, level: int, rng: np.random.Generator, design: SectionD
     """Return a random look for ``kind`` at difficulty ``level`` (0 to 2)."""
     d = Draws(rng, level, design.um_per_px * design.width_px / 1600)
     look = _materials(kind, d)
-    look = _prepared(replace(look, **_etch(kind, d, design)), kind, d, design)
+    upper, lower = _etch(kind, d)
+    look = _prepared(replace(look, grains_upper=upper, grains_lower=lower), kind, d, design)
     look = _camera(look, kind, d)
     if kind == "no_bond" and design.clearance:
         # The thinnest gap stays wider than two blur widths: thinner ones nobody can tell from a line.
@@ -78,7 +79,7 @@ def _materials(kind: str, d: Draws) -> Look:
         grey=grey,
     )
     if kind == "plated_grey":
-        # In a grey picture tin shows by its own level only: brighter or, where polish or etch took it, darker.
+        # In a grey picture tin shows by its own level only: brighter or, after some etchants, darker.
         base = float(np.dot(upper, (0.299, 0.587, 0.114)))
         step = d.by_level(0.22, 0.15, 0.10) * d.uni(1, 1.6) * (1 if d.rng.random() < 0.5 else -1)
         level = base * (1 + step)
@@ -86,33 +87,28 @@ def _materials(kind: str, d: Draws) -> Look:
     return look
 
 
-def _etch(kind: str, d: Draws, design: SectionDesign) -> dict[str, Grains]:
-    """Grains: full contrast where etched, a hint of them at times where only polished."""
-    etched = kind in ("etched", "steel_fusion") or (
-        kind in ("segments", "no_bond", "dissimilar", "plated") and d.chance(0, 0.15, 0.3)
-    )
+def _etch(kind: str, d: Draws) -> tuple[Grains | None, Grains | None]:
+    """Grains of both parts: full contrast where etched, a hint of them at times where only polished."""
+    etched = kind in ("etched", "steel_fusion")
+    etched = etched or (kind in ("segments", "no_bond", "dissimilar", "plated") and d.chance(0, 0.15, 0.3))
     if not etched and not d.chance(0.2, 0.3, 0.4):
-        return {}
-    size = d.log(7, 45) * d.pixel
+        return None, None
+    steel = kind == "steel_fusion"
     strength = 1.0 if etched else d.uni(0.1, 0.3)
     contrast = d.uni(*((0.04, 0.09), (0.06, 0.13), (0.08, 0.17))[d.level]) * strength
-    if kind == "steel_fusion":
-        size, contrast = d.log(5, 12) * d.pixel, contrast * 0.8
-    boundary = d.uni(*((0.2, 0.45), (0.3, 0.6), (0.4, 0.8))[d.level]) * (
-        strength if etched else 0.4 * strength
-    )
-    grains = Grains(
-        size=size,
-        contrast=contrast,
-        boundary=boundary,
+    boundary = d.uni(*((0.2, 0.45), (0.3, 0.6), (0.4, 0.8))[d.level])
+    upper = Grains(
+        size=(d.log(5, 12) if steel else d.log(7, 45)) * d.pixel,
+        contrast=0.8 * contrast if steel else contrast,
+        boundary=boundary if etched else 0.4 * strength * boundary,
         boundary_um=d.uni(0.6, 1.6) * d.pixel,
         tint=d.uni(0.05, 0.35),
-        twins=d.uni(0.2, 0.7) if kind != "steel_fusion" else 0.0,
+        twins=0.0 if steel else d.uni(0.2, 0.7),
         flatten=d.uni(1.0, 1.8),
         grown=d.uni(0, 0.8) if etched and kind != "dissimilar" else 0.0,
     )
-    other = replace(grains, size=grains.size * d.log(0.6, 1.6)) if d.level else grains
-    return {"grains_upper": grains, "grains_lower": other}
+    lower = replace(upper, size=upper.size * d.log(0.6, 1.6)) if d.level else upper
+    return upper, lower
 
 
 def _prepared(look: Look, kind: str, d: Draws, design: SectionDesign) -> Look:

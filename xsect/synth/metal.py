@@ -16,7 +16,7 @@ from xsect.synth.nugget import Zone
 def paint(
     design: SectionDesign, cover: Coverage, look: Look, rng: np.random.Generator
 ) -> tuple[Image, Image]:
-    """Return the colour (rows, columns, 3) of the upper and of the lower base metal, wherever they would lie."""
+    """Return the colour (rows, columns, 3) of the upper and of the lower metal, wherever they would lie."""
     shape = cover.u.shape
     field = np.ones((*shape, 1), np.float32)
     if look.grains_upper is not None and look.grains_lower is not None:
@@ -44,7 +44,7 @@ def _structure(
         inside = np.maximum(inside, np.minimum(cover.u - contact.left, contact.right - cover.u))
     side = cover.v < 0
     if upper.grown:
-        # Over a share of the bond the boundary between the two structures leaves the line by about half a grain.
+        # Over a share of the bond the two structures' boundary leaves the line by about half a grain.
         wander = smooth(cover.u.shape, 0.7 * size, rng) * np.float32(0.5 * upper.size)
         where = smooth((1, cover.u.shape[1]), 4 * size, rng) > np.float32(1.3 * (1 - 2 * upper.grown))
         side = cover.v < wander * where * np.clip(inside / np.float32(3 * upper.size), 0, 1)
@@ -59,7 +59,7 @@ def _pressed_cells(
     """Grains of one part, pressed flat towards the faying line, with twins."""
     reach = np.float32(6 * grains.size)
     pressed = np.float32(grains.flatten - 1) * reach * (1 - np.exp(-np.abs(cover.v) / reach))
-    y = cover.v + np.sign(cover.v) * pressed
+    y = np.asarray(cover.v + np.sign(cover.v) * pressed, np.float32)
     labels = cells(cover.u, y, grains.size, design.um_per_px, rng)
     return twinned(labels, cover.u, y, grains, rng) if grains.twins else labels
 
@@ -71,8 +71,9 @@ def traces(
     u: NDArray[np.float64],
     cover: Coverage,
 ) -> Image:
-    """Return each pixel's share of a dark line of ``thickness`` (µm, a value a station of ``u``) centred on ``line``."""
+    """Return each pixel's share of a dark line of ``thickness`` (µm) about ``line``, tables over ``u``."""
     index = np.clip(np.rint((cover.u - u[0]) / (u[1] - u[0])).astype(np.int32), 0, len(u) - 1)
     half = (thickness / 2 / design.um_per_px).astype(np.float32)[index]
     offset = (cover.v - line.astype(np.float32)[index]) / np.float32(design.um_per_px)
-    return np.clip(0.5 + half - offset, 0, 1) - np.clip(0.5 - half - offset, 0, 1)
+    share = np.clip(0.5 + half - offset, 0, 1) - np.clip(0.5 - half - offset, 0, 1)
+    return np.asarray(share, np.float32)

@@ -34,7 +34,8 @@ def smooth_line(n: int, scale: float, rng: np.random.Generator) -> NDArray[np.fl
     """Return (n,) values of about unit variance that vary over ``scale`` entries."""
     knots = rng.standard_normal(int(n / max(scale, 1.0)) + 4)
     at = np.linspace(0, len(knots) - 1, n)
-    return 1.6 * np.interp(at, np.arange(len(knots)), np.convolve(knots, [0.25, 0.5, 0.25], mode="same"))
+    soft = 1.6 * np.convolve(knots, [0.25, 0.5, 0.25], mode="same")
+    return np.asarray(np.interp(at, np.arange(len(knots)), soft))
 
 
 def grinding_lines(shape: tuple[int, ...], rng: np.random.Generator) -> Image:
@@ -45,4 +46,5 @@ def grinding_lines(shape: tuple[int, ...], rng: np.random.Generator) -> Image:
     across = (x * np.float32(np.sin(angle)) + y * np.float32(np.cos(angle))).astype(np.float32)
     table = rng.standard_normal(2 * (rows + columns) + 8).astype(np.float32)
     index = np.rint((across - across.min()) * np.float32(0.8)).astype(np.int32)
-    return table[index] * (np.float32(0.6) + np.float32(0.4) * smooth(shape, columns / 12, rng))
+    strength = np.float32(0.6) + np.float32(0.4) * smooth(shape, columns / 12, rng)
+    return np.asarray(table[index] * strength, np.float32)

@@ -33,10 +33,10 @@ def relative_radius(nugget: Nugget, u: Image, v: Image) -> Image:
     y = np.where(y < 0, y / np.float32(nugget.half_height_upper), y / np.float32(nugget.half_height_lower))
     p = np.float32(nugget.squareness)
     radius = (np.abs(x) ** p + np.abs(y) ** p) ** (1 / p)
-    return (radius / _rim(nugget, np.arctan2(y, x))).astype(np.float32)
+    return np.asarray(radius / _rim(nugget, np.arctan2(y, x)), np.float32)
 
 
-def _rim(nugget: Nugget, angle: NDArray[np.floating]) -> NDArray[np.floating]:  # type: ignore[type-arg]
+def _rim(nugget: Nugget, angle: NDArray[np.floating]) -> NDArray[np.floating]:
     """Radius factor of the rim at an angle: 1 plus its waves (order, relative amplitude, phase)."""
     waves = [a * np.cos(n * angle + phase) for n, a, phase in nugget.rim_waves]
     return 1 + sum(waves, np.zeros_like(angle))
@@ -53,7 +53,7 @@ class Zone:
 
     @staticmethod
     def of(design: SectionDesign, u: Image, v: Image, look: Look, rng: np.random.Generator) -> Zone:
-        """Paint the nugget of ``design``: columnar grains from rim to mid-plane, dendrite arms, round voids."""
+        """Paint the nugget: columnar grains from rim to mid-plane, dendrite arms, round voids."""
         nugget = design.nugget
         assert nugget is not None
         pixel = np.float32(design.um_per_px)
@@ -74,7 +74,7 @@ class Zone:
         base = metal.mean(axis=(0, 1)) * self.texture
         inside = self.inside[..., None]
         mixed = metal * self.haze[..., None] * (1 - inside) + base * inside
-        return mixed * (1 - np.float32(0.93) * self.voids[..., None])
+        return np.asarray(mixed * (1 - np.float32(0.93) * self.voids[..., None]), np.float32)
 
 
 def _columns(

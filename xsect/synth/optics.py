@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -14,15 +16,13 @@ LUMINANCE = np.array([0.299, 0.587, 0.114], np.float32)
 
 def blurred(image: Image, look: Look, rim: Image | None) -> Image:
     """Blur by the lens, and more where ``rim`` (0 to 1) says that a rounded edge lies out of focus."""
-    out = image
     if look.blur_px:
-        s = look.blur_px
-        out = cv2.GaussianBlur(out, (0, 0), s * (1 + look.astigmatism), sigmaY=s * (1 - look.astigmatism))
+        across, along = look.blur_px * (1 + look.astigmatism), look.blur_px * (1 - look.astigmatism)
+        image = np.asarray(cv2.GaussianBlur(image, (0, 0), across, sigmaY=along), np.float32)
     if rim is not None and look.rim_blur_px:
-        soft = cv2.GaussianBlur(out, (0, 0), look.rim_blur_px)
-        weight = rim if image.ndim == 2 else rim[..., None]
-        out = out + weight * (soft - out)
-    return out
+        soft = cv2.GaussianBlur(image, (0, 0), look.rim_blur_px)
+        image = image + (rim if image.ndim == 2 else rim[..., None]) * (soft - image)
+    return image
 
 
 def lit(image: Image, look: Look, rng: np.random.Generator) -> Image:
@@ -49,7 +49,7 @@ def _seams(columns: int, look: Look, rng: np.random.Generator) -> Image:
     """Each tile of a mosaic carries its own shading, so brightness steps at its seams."""
     edges = np.linspace(0, columns, look.tiles + 1).astype(int)
     row = np.empty(columns, np.float32)
-    for start, stop in zip(edges[:-1], edges[1:], strict=True):
+    for start, stop in pairwise(edges.tolist()):
         t = np.linspace(-1, 1, stop - start)
         row[start:stop] = 1 + rng.normal(0, 0.02) + 0.05 * t * abs(rng.normal(1, 0.3))
     return row
@@ -77,11 +77,13 @@ def quantised(signal: Image, look: Look) -> NDArray[np.uint8] | NDArray[np.uint1
     full = 2**look.bits - 1
     levels = np.clip(np.rint(signal * full), 0, full)
     if look.bits == 16:
-        return levels.astype(np.uint16)
-    pixels = levels.astype(np.uint8)
+        return np.asarray(levels, np.uint16)
+    pixels = np.asarray(levels, np.uint8)
     if not look.jpeg:
         return pixels
-    ordered = pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR)
-    _, code = cv2.imencode(".jpg", ordered, [cv2.IMWRITE_JPEG_QUALITY, look.jpeg])
-    back = cv2.imdecode(code, cv2.IMREAD_UNCHANGED)
-    return np.asarray(back if back.ndim == 2 else cv2.cvtColor(back, cv2.COLOR_BGR2RGB), np.uint8)
+    # OpenCV's order of channels is blue, green, red.
+    _, code = cv2.imencode(
+        ".jpg", pixels[..., ::-1] if pixels.ndim == 3 else pixels, [cv2.IMWRITE_JPEG_QUALITY, look.jpeg]
+    )
+    back = np.asarray(cv2.imdecode(code, cv2.IMREAD_UNCHANGED), np.uint8)
+    return np.ascontiguousarray(back[..., ::-1]) if pixels.ndim == 3 else back

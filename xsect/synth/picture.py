@@ -81,7 +81,7 @@ def _trace(
         # Inside the nugget no faying line is left.
         rim, _ = outline(design.nugget)
         seen = seen & ((profile.u < rim.min()) | (profile.u > rim.max()))
-    return thickness * seen
+    return np.asarray(thickness * seen)
 
 
 def _rim(cov: Coverage, look: Look) -> Image:

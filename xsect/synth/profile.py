@@ -20,10 +20,10 @@ TABLE_PER_PX = 16
 class Profile:
     """Surfaces over ``u`` (n,), all (n,) µm in the weld frame; v grows from the upper to the lower part.
 
-    ``opening`` lies between the BASE metals: ``upper_face`` to ``lower_face``. ``upper_coat`` and ``lower_coat`` bound
-    what is left of the gap once plating is there. ``fill_until`` says, a filled wedge at a time, where its
-    meniscus stands: (u, half height, +1 right or -1 left). ``line`` is the middle of the opening where it is
-    closed. ``joined`` marks base metal on base metal.
+    ``opening`` lies between the BASE metals: ``upper_face`` to ``lower_face``. ``upper_coat`` and
+    ``lower_coat`` bound what is left of the gap once plating is there. ``fill_until`` says, a filled wedge at
+    a time, where its meniscus stands: (u, half height, +1 right or -1 left). ``line`` is the middle of the
+    opening where it is closed. ``joined`` marks base metal on base metal, ``level`` the gap's plateau.
     """
 
     u: Floats
@@ -39,6 +39,7 @@ class Profile:
     joined: NDArray[np.bool_]
     fill_until: tuple[tuple[float, float, int], ...]
     standoff: Floats
+    level: NDArray[np.bool_]
 
 
 def unroll(design: SectionDesign) -> Profile:
@@ -54,14 +55,20 @@ def unroll(design: SectionDesign) -> Profile:
     plateau = _plateau(design, u)
     tin, void = _films(design, u)
     opening = outside + tin + void
-    upper_face = line - (1 - design.lower_share) * opening
-    lower_face = line + design.lower_share * opening
+    rough = [_rough(design, u, i) for i in range(4)]
+    # Roughness fades out towards a notch: it must never close the gap.
+    near = np.clip(outside / (6 * design.roughness), 0, 1) if design.roughness else 0.0
+    upper_face = line - (1 - design.lower_share) * opening - near * rough[0]
+    lower_face = line + design.lower_share * opening + near * rough[1]
+    opening = lower_face - upper_face
+    opening[outside + tin + void == 0] = 0.0
     filled, menisci = _fill(design, u, outside)
     upper_coat, lower_coat = upper_face.copy(), lower_face.copy()
     reaction = np.zeros_like(u)
     if design.plating is not None:
         gap = (upper_face + lower_face) / 2
-        wave = design.plating.ripple * np.sin(2 * np.pi * u / design.plating.ripple_wave)
+        turn = 2 * np.pi * u / design.plating.ripple_wave
+        wave = design.plating.ripple * (0.6 * np.sin(turn) + 0.4 * np.sin(1.73 * turn + 1))
         upper_free, lower_free = design.plating.upper * (1 + wave), design.plating.lower * (1 - wave)
         upper_coat = np.where(filled | (tin > 0), gap, np.minimum(upper_face + upper_free, gap))
         lower_coat = np.where(filled | (tin > 0), gap, np.maximum(lower_face - lower_free, gap))
@@ -75,12 +82,19 @@ def unroll(design: SectionDesign) -> Profile:
         lower_face=lower_face,
         upper_coat=upper_coat,
         lower_coat=lower_coat,
-        upper_outer=-(1 - design.lower_share) * plateau - design.upper.thickness + _hollow(design.upper, u),
-        lower_outer=design.lower_share * plateau + design.lower.thickness - _hollow(design.lower, u),
+        upper_outer=-(1 - design.lower_share) * plateau
+        - design.upper.thickness
+        + _hollow(design.upper, u)
+        + rough[2],
+        lower_outer=design.lower_share * plateau
+        + design.lower.thickness
+        - _hollow(design.lower, u)
+        + rough[3],
         reaction=reaction,
         joined=opening == 0,
         fill_until=menisci,
         standoff=plateau,
+        level=np.abs(outside - plateau) < 1e-9 * plateau,
     )
 
 
@@ -105,11 +119,12 @@ def _rounded_minimum(a: Floats, b: Floats, radius: float) -> Floats:
     away = np.where(np.isfinite(a), np.abs(np.where(np.isfinite(a), a, 0) - b), np.inf)
     overlap = np.maximum(k - away, 0)
     cut = np.divide(overlap**2, 4 * k, out=np.zeros_like(k), where=(k > 0) & np.isfinite(k))
-    return np.minimum(a, b) - cut
+    return np.asarray(np.minimum(a, b) - cut)
 
 
 def flank_opening(flank: Flank, distance: Floats, cap: float) -> Floats:
-    """Return the opening at ``distance`` outward of a notch, bent into the plateau ``cap``; 0 inside the contact."""
+    """Return the opening at ``distance`` outward of a notch, bent into the plateau ``cap``; 0 inside the
+    contact."""
     d = np.maximum(distance, 0.0)
     if flank.shape == "linear":
         raw = flank.slope * d
@@ -122,7 +137,8 @@ def flank_opening(flank: Flank, distance: Floats, cap: float) -> Floats:
     raw = raw * (1 - flank.collar * np.exp(-(((d - flank.collar_at) / (0.4 * flank.collar_at)) ** 2)))
     x, k = raw / cap, flank.bend
     bent = np.where(x < 1 - k, x, np.where(x > 1 + k, 1.0, x - (x - 1 + k) ** 2 / (4 * k)))
-    return cap * bent
+    # An exact zero inside: rounding must not open a closed contact.
+    return np.where(d > 0, cap * bent, 0.0)
 
 
 def _cap(flank: Flank, d: Floats) -> Floats:
@@ -135,8 +151,22 @@ def _cap(flank: Flank, d: Floats) -> Floats:
     return rise + (d - inside)
 
 
+def _rough(design: SectionDesign, u: Floats, surface: int) -> Floats:
+    """Height of one surface's roughness over u: cubic through random knots, cut at 2.5 times its rms."""
+    if not design.roughness:
+        return np.zeros_like(u)
+    knots = np.random.default_rng([design.rough_seed, surface]).standard_normal(4096)
+    place = u / design.rough_length
+    whole = np.floor(place).astype(int)
+    t = place - whole
+    a, b, c, e = (knots[(whole + i) % 4096] for i in range(4))
+    # Catmull-Rom: passes through the knots, so its rms stays near theirs.
+    height = b + 0.5 * t * (c - a + t * (2 * a - 5 * b + 4 * c - e + t * (3 * (b - c) + e - a)))
+    return np.asarray(design.roughness * np.clip(height, -2.5, 2.5))
+
+
 def _plateau(design: SectionDesign, u: Floats) -> Floats:
-    """Height of the standoff at each place, passing from the left value to the right one across the contacts."""
+    """Height of the standoff at each place; it passes from left to right value across the contacts."""
     left = design.contacts[0].left
     t = np.clip((u - left) / (design.contacts[-1].right - left), 0, 1)
     ease = t * t * (3 - 2 * t)
@@ -193,4 +223,4 @@ def _hollow(part: Part, u: Floats) -> Floats:
     """Depth of the outer face below its level: a stamped dimple's hollow and an electrode mark."""
     dent = part.dent * np.exp(-(np.abs(u / part.dent_width) ** 3))
     edge = np.clip((np.abs(u) - part.mark_width) / (0.25 * part.mark_width), 0, 1)
-    return dent + part.indentation * (1 - edge * edge * (3 - 2 * edge))
+    return np.asarray(dent + part.indentation * (1 - edge * edge * (3 - 2 * edge)))

@@ -1,4 +1,5 @@
-"""The exact quantities of a design's parts: standoff, thicknesses, marks and free plating, where the picture shows them."""
+"""The exact quantities of a design's parts: standoff, thicknesses, marks and free plating, where the picture
+shows them."""
 
 from __future__ import annotations
 
@@ -18,7 +19,7 @@ LEVEL_STRETCH = 0.04
 
 
 def facing_in_picture(design: SectionDesign, profile: Profile) -> Flags:
-    """Return (n,) whether the faying line's place lies in the picture, between parts that both go on there."""
+    """Return (n,) whether the faying line lies in the picture there, with both parts beside it."""
     first = max(design.upper.left, design.lower.left)
     last = min(design.upper.right, design.lower.right)
     return _seen(design, profile.u, profile.line, 10) & (profile.u > first) & (profile.u < last)
@@ -26,10 +27,9 @@ def facing_in_picture(design: SectionDesign, profile: Profile) -> Flags:
 
 def plateau_quantities(design: SectionDesign, profile: Profile, inside: Flags) -> dict[str, float]:
     """Return standoff and collapse, from the sides whose plateau is seen; {} where none is."""
-    flat = np.abs(profile.opening - profile.standoff) < 1e-9 * profile.standoff
     sides = (profile.u < design.contacts[0].left, profile.u > design.contacts[-1].right)
     gap = profile.lower_coat - profile.upper_coat
-    levels = [flat & side & inside for side in sides]
+    levels = [profile.level & side & inside for side in sides]
     heights = [float(np.mean(gap[level])) for level in levels if _long_enough(design, profile, level)]
     if not heights:
         return {}
@@ -41,10 +41,10 @@ def plateau_quantities(design: SectionDesign, profile: Profile, inside: Flags) -
 
 
 def part_quantities(design: SectionDesign, profile: Profile, inside: Flags) -> dict[str, float]:
-    """Return each part's thickness (plating included) and electrode mark, where both of its faces are seen."""
+    """Return each part's thickness (plating included) and electrode mark, where its faces are seen."""
     found = {}
     coat = design.plating.outer if design.plating is not None else 0.0
-    level = inside & (np.abs(profile.opening - profile.standoff) < 0.02 * profile.standoff)
+    level = inside & profile.level
     for name, part, upper_face, lower_face in (
         ("upper", design.upper, profile.upper_outer, profile.upper_coat),
         ("lower", design.lower, profile.lower_coat, profile.lower_outer),
@@ -70,7 +70,7 @@ def _mark_shown(profile: Profile, part: Part, shown: Flags) -> bool:
 
 
 def free_plating(design: SectionDesign, profile: Profile, inside: Flags) -> dict[str, float]:
-    """Return the plating's thickness on the facing surfaces where the gap is open, and its reaction layers'."""
+    """Return the plating's thickness on the facing surfaces of the open gap, and its reaction layers'."""
     spans = [(contact.left, contact.right) for contact in design.contacts]
     open_gap = inside & (profile.lower_coat > profile.upper_coat) & ~inside_any(profile.u, spans)
     if design.plating is None or not _long_enough(design, profile, open_gap):

@@ -12,11 +12,12 @@ from numpy.typing import NDArray
 class Truth:
     """Exact values of one drawn section.
 
-    ``quantities``: name to value (µm, µm², fraction) of the whole section; ``segments``: the same for each bond
-    segment, left to right. A quantity that the section does not have is absent. ``notches``: (left, right) of each
-    segment, each (x, y) in px of the picture, pixel centres at whole numbers. ``bond_kind``: as in the
-    glossary. ``usable`` is False where a person would refuse to measure (hopeless blur, no section, saturated).
-    ``row``: values for the lot sheet's columns (thicknesses, projection height, plating, view, etchant).
+    ``quantities``: name to value (µm, µm², fraction) of the whole section; ``segments``: the same for each
+    bond segment, left to right. A quantity that the section does not have is absent. ``notches``: (left,
+    right) of each segment, each (x, y) in px of the picture, pixel centres at whole numbers. ``bond_kind``:
+    as in the glossary. ``usable`` is False where a person would refuse to measure (hopeless blur, no section,
+    saturated). ``row``: values for the lot sheet's columns (thicknesses, projection height, plating, view,
+    etchant).
     """
 
     um_per_px: float
@@ -30,7 +31,7 @@ class Truth:
 
 @dataclass(frozen=True)
 class DrawnSection:
-    """A picture (rows, columns[, 3]) uint8 or uint16 and its truth; ``kind`` and ``difficulty`` name the scene."""
+    """A picture (rows, columns[, 3]) uint8 or uint16 and its truth; ``kind`` and ``difficulty`` say which."""
 
     pixels: NDArray[np.uint8] | NDArray[np.uint16]
     truth: Truth
