@@ -94,7 +94,7 @@ class Canvas:
         words: str,
         *,
         colour: str = "#FFFFFF",
-        size: float = 6.5,
+        size: float = 8.0,
         bold: bool = False,
         anchor: str = "mm",
         halo: float = 0.75,
@@ -111,7 +111,7 @@ class Canvas:
         at: tuple[float, float],
         words: str,
         *,
-        size: float = 6.5,
+        size: float = 8.0,
         bold: bool = False,
         anchor: str = "mm",
     ) -> Box:

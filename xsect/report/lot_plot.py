@@ -20,19 +20,19 @@ _MOST_NAMES = 40
 def lot_plot(lot: LotRecord) -> str:
     """Return the plot as an SVG element, 7.1 × 2.9 inches; lengths in mm.
 
-    Shape and colour of a mark tell the verdict on the bond width; a hollow mark is a section that needs a look,
-    a cross on the lower edge one whose bond width was not measured.
+    Shape and colour of a mark tell the verdict on the bond width; a hollow mark is a section that needs a
+    look, a cross on the lower edge one whose bond width was not measured.
     """
     with figure(7.1, 2.9) as drawing:
         axes = drawing.add_axes((0.075, 0.27, 0.915, 0.60))
         for place, record in enumerate(lot.sections):
             _show_section(axes, place, record)
-        _show_limits(axes, lot)
+        limited = _show_limits(axes, lot)
         _name_sections(axes, lot)
         axes.set_ylabel("bond width, mm")
         axes.grid(axis="y", color="#D9D9D9", linewidth=0.6)
         axes.margins(y=0.12)
-        _show_legend(axes, lot)
+        _show_legend(axes, lot, limited=limited)
         return svg_text(drawing, title="Bond width of every section against the limits")
 
 
@@ -53,24 +53,25 @@ def _show_section(axes: Axes, place: int, record: SectionRecord) -> None:
 
 
 def verdict_on_width(record: SectionRecord) -> str:
-    """Return the gravest verdict on the bond width, "" where no clause is about it."""
-    return worst(verdict for verdict in record.verdicts if verdict.quantity == QUANTITY)
+    """Return the gravest verdict on the bond width, "" where no clause could judge it."""
+    word = worst(verdict for verdict in record.verdicts if verdict.quantity == QUANTITY)
+    return "" if word == "not_measured" else word
 
 
-def _show_limits(axes: Axes, lot: LotRecord) -> None:
-    """Draw the limits of whole sections as dashed steps, section by section: they may differ from row to row."""
-    for clause in {verdict.clause: None for record in lot.sections for verdict in record.verdicts}:
-        for side in ("at_least", "at_most"):
-            steps = [
-                (place, getattr(verdict, side) / 1000)
-                for place, record in enumerate(lot.sections)
-                for verdict in record.verdicts
-                if verdict.clause == clause and verdict.quantity == QUANTITY and verdict.segment is None
-            ]
-            for place, limit in steps:
+def _show_limits(axes: Axes, lot: LotRecord) -> bool:
+    """Draw the limits of whole sections; they may differ from row to row. Return whether there are any."""
+    drawn = False
+    for place, record in enumerate(lot.sections):
+        for verdict in record.verdicts:
+            if verdict.quantity != QUANTITY or verdict.segment is not None:
+                continue
+            for limit in (verdict.at_least / 1000, verdict.at_most / 1000):
                 if math.isfinite(limit):
-                    ends = (place - 0.5, place + 0.5)
-                    axes.plot(ends, (limit, limit), color=BLACK, linewidth=1.0, linestyle=(0, (4, 2)))
+                    axes.plot(
+                        (place - 0.5, place + 0.5), (limit, limit), color=BLACK, linewidth=1.0, dashes=(4, 2)
+                    )
+                    drawn = True
+    return drawn
 
 
 def _name_sections(axes: Axes, lot: LotRecord) -> None:
@@ -87,14 +88,14 @@ def _short(name: str) -> str:
     return name if len(name) <= 14 else f"{name[:13]}…"
 
 
-def _show_legend(axes: Axes, lot: LotRecord) -> None:
+def _show_legend(axes: Axes, lot: LotRecord, *, limited: bool) -> None:
     from matplotlib.lines import Line2D
 
     seen = {verdict_on_width(record) for record in lot.sections if record.status != "not_measured"}
     handles = [
         Line2D([], [], color=style.colour, marker=style.marker, linestyle="", label=style.label)
         for name, style in VERDICT_STYLES.items()
-        if name in seen and name != "not_measured"
+        if name in seen
     ]
     statuses = {record.status for record in lot.sections}
     if "needs_review" in statuses:
@@ -102,7 +103,7 @@ def _show_legend(axes: Axes, lot: LotRecord) -> None:
         handles.append(Line2D([], [], label="hollow: needs a look", **hollow))  # type: ignore[arg-type]
     if any(not record.find(QUANTITY) or record.status == "not_measured" for record in lot.sections):
         handles.append(Line2D([], [], color=GREY, marker="x", linestyle="", label="not measured"))
-    if len(axes.lines) and any(verdict.quantity == QUANTITY for r in lot.sections for verdict in r.verdicts):
+    if limited:
         handles.append(Line2D([], [], color=BLACK, linestyle=(0, (4, 2)), linewidth=1.0, label="limit"))
     axes.legend(
         handles=handles, loc="lower left", bbox_to_anchor=(0, 1.02), ncols=len(handles) or 1, frameon=False,

@@ -20,6 +20,9 @@ from xsect.report.wording import shown
 WIDEST: Final = 1600
 """Longest side of the picture in px: 170 mm in print at 240 dots per inch."""
 
+PART_DASHES: Final[tuple[tuple[float, ...], ...]] = ((), (6.0, 3.0))
+"""Lines of the upper and the lower part's outline."""
+
 
 def draw_marked(
     pixels: NDArray[np.uint8] | NDArray[np.uint16], view: SectionView | None, record: SectionRecord
@@ -47,7 +50,7 @@ def report_size(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> tuple[NDArray
     factor = min(WIDEST / max(pixels.shape[:2]), 4.0)
     size = [max(round(side * factor), 1) for side in pixels.shape[1::-1]]
     way = cv2.INTER_AREA if factor < 1 else cv2.INTER_CUBIC
-    small: NDArray[np.uint8] | NDArray[np.uint16] = cv2.resize(pixels, size, interpolation=way)  # type: ignore[assignment]
+    small = np.asarray(cv2.resize(pixels, size, interpolation=way))
     if small.dtype != np.uint8:
         top = max(float(np.percentile(small, 99.9)), 1.0)
         small = (small * (255 / top)).clip(0, 255).astype(np.uint8)
@@ -67,11 +70,12 @@ class _Mapping:
         behind = self.line[np.maximum(np.arange(len(self.line)) - reach, 0)]
         tangent = (ahead - behind) / np.maximum(np.hypot(*(ahead - behind).T), 1e-9)[:, None]
         self.normal = np.column_stack([tangent[:, 1], -tangent[:, 0]])
-        if view.outlines:
-            middle = len(self.line) // 2
+        middle = len(self.line) // 2
+        towards_upper = np.array([0.0, -1.0])
+        if len(view.outlines) > 1:
             towards_upper = self(view.outlines[0]).mean(axis=0) - self.line[middle]
-            if float(towards_upper @ self.normal[middle]) < 0:
-                self.normal = -self.normal
+        if float(towards_upper @ self.normal[middle]) < 0:
+            self.normal = -self.normal
 
     def __call__(self, points: NDArray[np.float64]) -> Points:
         """Map (k, 2) positions; pixel centres are at whole numbers in both pictures."""
@@ -83,7 +87,7 @@ class _Mapping:
 
 
 def _draw_outlines(canvas: Canvas, view: SectionView, to: _Mapping) -> None:
-    """Draw the parts, the upper one unbroken and the lower one dashed, but not over the bond itself."""
+    """Draw the parts' outlines, but not over the bond itself."""
     bond = to.line[np.isin(view.states, (JOINED, PLATING, FUSED))]
     bond = bond[:: max(len(bond) // 300, 1)]
     for number, outline in enumerate(view.outlines):
@@ -93,7 +97,7 @@ def _draw_outlines(canvas: Canvas, view: SectionView, to: _Mapping) -> None:
             spacing = float(np.hypot(*np.diff(bond, axis=0).T).max(initial=0.0)) if len(bond) > 1 else 0.0
             squared = ((points[:, None, :] - bond[None, :, :]) ** 2).sum(axis=2).min(axis=1)
             near = squared < max(2.5 * canvas.unit, spacing) ** 2
-        pattern = () if number == 0 else (6.0, 3.0)
+        pattern = PART_DASHES[min(number, 1)]
         for first, stop in runs(near.astype(np.int8)):
             if not near[first]:
                 stretch = points[first : stop + 1]
@@ -241,13 +245,13 @@ def bar_label(um: float) -> str:
 def _legend(picture: Canvas, view: SectionView | None, name: str) -> NDArray[np.uint8]:
     """Return a white band, as wide as the picture, with the section's name and what the marks mean."""
     unit, width = picture.unit, picture.size[0]
-    size, row = 6.0, 11 * unit
+    size, row = 7.0, 12 * unit
     entries: list[tuple[str, str, tuple[float, ...], float]] = []
     if view is not None:
         seen = {STATES[state] for state in np.unique(view.states)}
         entries = [(s.label, s.colour, s.dash, 1.3) for key, s in STATE_STYLES.items() if key in seen]
-        if len(view.outlines) > 1:
-            entries += [("upper part", SKY_BLUE, (), 0.5), ("lower part", SKY_BLUE, (6.0, 3.0), 0.5)]
+        parts = ("upper part", "lower part") if len(view.outlines) > 1 else ("outline",)
+        entries += [(words, SKY_BLUE, dash, 0.5) for words, dash in zip(parts, PART_DASHES, strict=False)]
     probe = Canvas(np.zeros((1, 1, 3), np.uint8), unit=unit)
 
     def across(words: str, *, bold: bool = False) -> float:

@@ -14,20 +14,27 @@ from xsect.quantities import QUANTITIES
 from xsect.reasons import REASONS
 from xsect.record import LotRecord
 from xsect.report.lot_plot import lot_plot
-from xsect.report.section_page import EFFECT_LABELS, Fact, SectionPage, section_page, sentence_case
+from xsect.report.section_page import (
+    EFFECT_LABELS,
+    Fact,
+    SectionPage,
+    section_page,
+    sentence_case,
+    short_hash,
+)
 from xsect.report.standing import section_verdict
 from xsect.report.style import STATE_STYLES, VERDICT_STYLES
 
 CAUTIONS: Final = (
-    "Etchants and specimen preparation can injure: follow each chemical's safety data sheet and the laboratory's "
-    "own rules.",
-    "Whether a weld is accepted is decided by the governing code, the contract and qualified persons. The verdicts "
-    "here apply the named criteria to what the pictures show, no more.",
+    "Etchants and specimen preparation can injure: follow each chemical's safety data sheet and the "
+    "laboratory's own rules.",
+    "Whether a weld is accepted is decided by the governing code, the contract and qualified persons. The "
+    "verdicts here apply the named criteria to what the pictures show, no more.",
 )
 SIGNATURES: Final = ("Measured by", "Reviewed by")
 RULES: Final = {
-    "guarded": "guarded: accept only where the whole 95 % interval lies inside the limits, reject only where it lies "
-    "wholly outside, else undecided",
+    "guarded": "guarded: accept only where the whole 95 % interval lies inside the limits, reject only where "
+    "it lies wholly outside, else undecided",
     "simple": "simple: by the value alone, its uncertainty left out",
 }
 STATES: Final = {
@@ -39,9 +46,10 @@ STATES: Final = {
     "unknown": "could not be told",
 }
 READING: Final = (
-    "Values are followed by their expanded uncertainty at 95 % coverage (k = 1.96); where the interval is cut at a "
-    "bound such as 0, its two ends are given instead.",
+    "Values are followed by their expanded uncertainty at 95 % coverage (k = 1.96); where the interval is cut "
+    "at a bound such as 0, its two ends are given instead.",
     "Lengths are shown in mm from 100 µm up, else in µm.",
+    "Hashes are the first 16 digits of SHA-256; run.json holds them whole.",
 )
 
 
@@ -67,7 +75,7 @@ class ReasonLine:
 
 @dataclass(frozen=True)
 class Report:
-    """The whole report; ``plot`` is an SVG element. ``counts`` are (verdict key, word, number of sections)."""
+    """The whole report; ``plot`` is an SVG element, ``counts`` are (verdict key, word, sections)."""
 
     title: str
     subtitle: str
@@ -108,8 +116,8 @@ def build_report(lot: LotRecord, out: Path) -> Report:
         looks=looks,
         remarks=_remarks(lot),
         plot=lot_plot(lot),
-        plot_alt="Bond width of every section with its 95 % interval against the limits; the same values stand in "
-        "the table of sections.",
+        plot_alt="Bond width of every section with its 95 % interval against the limits; the same values stand "
+        "in the table of sections.",
         sections=tuple(section_page(record, lot.criteria, out) for record in lot.sections),
         cautions=CAUTIONS,
         signatures=SIGNATURES,
@@ -134,7 +142,7 @@ def _facts(lot: LotRecord) -> tuple[Fact, ...]:
         "Operator": _joined(row.operator for row in rows),
         "Sections": str(len(rows)),
         "Lot sheet": lot.sheet.path.name,
-        "Sheet SHA-256": f"{lot.sheet.sha256[:16]}…" if lot.sheet.sha256 else "",
+        "Sheet hash": short_hash(lot.sheet.sha256),
         **_criteria_facts(lot.criteria),
         "Measured with": f"xsect {xsect.__version__}; versions, settings and all hashes in run.json",
     }
@@ -149,7 +157,7 @@ def _criteria_facts(criteria: Criteria | None) -> dict[str, str]:
     return {
         "Criteria": criteria.name,
         "Source of the values": criteria.source,
-        "Criteria SHA-256": f"{criteria.sha256[:16]}…",
+        "Criteria hash": short_hash(criteria.sha256),
         "Decision rule": RULES[criteria.decision_rule] + ("" if simple else guard),
     }
 

@@ -24,10 +24,10 @@ LIBRARIES: Final = (
 
 
 def run_bytes(lot: LotRecord) -> bytes:
-    """Return run.json: versions, settings, hashes of all inputs, the scale of each picture with its provenance.
+    """Return run.json: versions, settings, hashes of all inputs, each picture's scale with its provenance.
 
-    Paths are relative to the lot sheet's folder; there is no date and no machine in it, so that the same inputs
-    give the same bytes.
+    Paths are relative to the lot sheet's folder; there is no date and no machine in it, so that the same
+    inputs give the same bytes.
     """
     return (json.dumps(run(lot), indent=2, ensure_ascii=False, allow_nan=False) + "\n").encode()
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import re
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -14,7 +16,7 @@ from xsect.quantities import COVERAGE_FACTOR, QUANTITIES, Measurement, shown_uni
 from xsect.record import SectionRecord
 from xsect.report.standing import STATUS_LABELS, section_verdict
 from xsect.report.style import VERDICT_STYLES
-from xsect.report.wording import MISSING, label, shown, shown_in
+from xsect.report.wording import MISSING, label, shown, shown_part
 
 EFFECT_LABELS: Final = {"not_measured": "not measured", "needs_review": "needs a look", "note": "note"}
 _ALWAYS_BUDGETED: Final = ("bond_width", "standoff", "nugget_width", "plating_in_bond_mean", "imc_mean")
@@ -113,6 +115,7 @@ def section_page(record: SectionRecord, criteria: Criteria | None, out: Path) ->
     """Build one section's page; its figures are looked for below ``out``."""
     verdict = section_verdict(record)
     marked, strip = _pictures(record, out)
+    measurements = _without_repeats(record)
     return SectionPage(
         anchor=f"row{record.row.number}",
         name=record.row.section,
@@ -136,20 +139,21 @@ def section_page(record: SectionRecord, criteria: Criteria | None, out: Path) ->
         ),
         marked=marked,
         strip=strip,
-        measurements=tuple(_measurement(found) for found in record.measurements if found),
-        not_measured=_not_measured(record),
+        measurements=tuple(_measurement(found) for found in measurements if found),
+        not_measured=_not_measured(measurements),
         verdicts=tuple(_verdict(verdict, record, criteria) for verdict in record.verdicts),
         budget=_budget(record),
     )
 
 
 def in_brief(record: SectionRecord) -> str:
-    """Return the main findings on one line: why a look is needed, which clauses failed, what kind of bond it is."""
+    """Return the main findings on one line: why a look is needed, clauses not passed, an odd bond kind."""
     parts = [finding.reason.title for finding in record.findings if finding.effect != "note"]
-    for word in ("reject", "undecided"):
-        clauses = dict.fromkeys(
-            v.clause for v in record.verdicts if v.verdict == word and v.severity == "major"
-        )
+    if record.status == "not_measured":
+        return "; ".join(dict.fromkeys(parts))
+    for word in ("reject", "undecided", "not_measured"):
+        major = (v for v in record.verdicts if v.verdict == word and v.severity == "major")
+        clauses = dict.fromkeys(verdict.clause for verdict in major)
         if clauses:
             parts.append(f"{VERDICT_STYLES[word].label}: {', '.join(clauses)}")
     minor = dict.fromkeys(verdict.clause for verdict in minor_rejects(record.verdicts))
@@ -162,8 +166,9 @@ def in_brief(record: SectionRecord) -> str:
 
 
 def sentence_case(text: str) -> str:
-    """Return a sentence with a capital and a full stop."""
-    text = text[:1].upper() + text[1:]
+    """Return a sentence with a full stop, and a capital unless it begins with a file's or column's name."""
+    if re.match(r"[a-z]+[ ,;:]", text):
+        text = text[0].upper() + text[1:]
     return text if text.endswith((".", "!", "?")) else f"{text}."
 
 
@@ -174,7 +179,7 @@ def _pictures(record: SectionRecord, out: Path) -> tuple[Picture | None, Picture
     width, standoff = (shown(record.find(quantity)).sentence for quantity in ("bond_width", "standoff"))
     alts = (
         f"Marked-up picture of section {name}: bond width {width}, standoff {standoff}",
-        f"Strip of section {name}: the picture unrolled along the faying line, station states and opening beneath",
+        f"Strip of section {name}: the picture unrolled along the faying line, states and opening beneath",
     )
     pictures: list[Picture | None] = []
     for path, alt in zip(record.figures, alts, strict=False):
@@ -190,7 +195,7 @@ def _facts(record: SectionRecord) -> tuple[Fact, ...]:
     given = {
         "Image": row.image_as_written,
         "Size": f"{columns} × {rows} px" if rows else "",
-        "SHA-256": f"{record.image_sha256[:16]}…" if record.image_sha256 else "",
+        "Image hash": short_hash(record.image_sha256),
         "Weld": row.weld,
         "Weld type": row.weld_type.replace("_", "-"),
         "Upper part": _part(row.upper_material, row.upper_thickness_um),
@@ -200,7 +205,7 @@ def _facts(record: SectionRecord) -> tuple[Fact, ...]:
         "View": row.view,
         "Etchant": row.etchant,
         "Cut off centre by": length(row.plane_offset_um),
-        **{f"Stated {label(name).lower()}": _stated(name, value) for name, value in row.stated.items()},
+        **{f"Stated {label(name).lower()}": _given(name, value) for name, value in row.stated.items()},
         **row.extra,
     }
     return tuple(Fact(name, value) for name, value in given.items() if value)
@@ -215,17 +220,22 @@ def _projection(row: SheetRow) -> str:
     return ", ".join(f"{name} {length(value)}" for name, value in parts if value)
 
 
-def _stated(quantity: str, value: float) -> str:
+def _given(quantity: str, value: float) -> str:
     factor, unit = shown_unit(value, QUANTITIES[quantity].unit)
-    return f"{value * factor:.6g} {unit}".rstrip()
+    return f"{value * factor:.6g} {unit}".rstrip().replace("-", "\N{MINUS SIGN}")
 
 
 def length(um: float | None) -> str:
-    """Return a length as the sheet or the criteria give it: all its digits, mm from 100 µm up; "" for None."""
+    """Return a length as it was given, all its digits, in mm from 100 µm up; "" for None."""
     if um is None:
         return ""
     factor, unit = shown_unit(um, "um")
     return f"{um * factor:.6g} {unit}"
+
+
+def short_hash(sha256: str) -> str:
+    """Return the first 16 digits of a hash; run.json holds it whole."""
+    return f"{sha256[:16]}…" if sha256 else ""
 
 
 def _scale(record: SectionRecord) -> tuple[Fact, ...]:
@@ -241,8 +251,24 @@ def _scale(record: SectionRecord) -> tuple[Fact, ...]:
     if scale.detail:
         facts.append(Fact("Scale detail", scale.detail))
     if scale.record_sha256:
-        facts.append(Fact("Record SHA-256", f"{scale.record_sha256[:16]}…"))
+        facts.append(Fact("Record hash", short_hash(scale.record_sha256)))
     return tuple(facts)
+
+
+def _several_segments(record: SectionRecord) -> bool:
+    return len({found.segment for found in record.measurements if found.segment is not None}) > 1
+
+
+def _without_repeats(record: SectionRecord) -> tuple[Measurement, ...]:
+    """Return the measurements; of a section with a single bond segment, each quantity once."""
+    if _several_segments(record):
+        return record.measurements
+    whole = {found.quantity for found in record.measurements if found.segment is None}
+    return tuple(
+        replace(found, segment=None)
+        for found in record.measurements
+        if found.segment is None or found.quantity not in whole
+    )
 
 
 def _measurement(found: Measurement) -> MeasurementLine:
@@ -253,10 +279,10 @@ def _measurement(found: Measurement) -> MeasurementLine:
     )
 
 
-def _not_measured(record: SectionRecord) -> tuple[Fact, ...]:
+def _not_measured(measurements: Iterable[Measurement]) -> tuple[Fact, ...]:
     """Gather quantities that were not measured for the same reason, so that the reason is said once."""
     by_note: dict[str, list[str]] = {}
-    for found in record.measurements:
+    for found in measurements:
         if not found:
             by_note.setdefault(found.note, []).append(label(found.quantity, found.segment))
     return tuple(Fact(", ".join(names), sentence_case(note)) for note, names in by_note.items())
@@ -264,17 +290,16 @@ def _not_measured(record: SectionRecord) -> tuple[Fact, ...]:
 
 def _verdict(verdict: Verdict, record: SectionRecord, criteria: Criteria | None) -> VerdictLine:
     found = record.find(verdict.quantity, verdict.segment)
-    unit = QUANTITIES[verdict.quantity].unit
     limits = [
-        f"{words} {_stated(verdict.quantity, limit)}" if unit != "um" else f"{words} {length(limit)}"
+        f"{words} {_given(verdict.quantity, limit)}"
         for words, limit in (("at least", verdict.at_least), ("at most", verdict.at_most))
-        if limit == limit
+        if math.isfinite(limit)
     ]
     clause = criteria.clause(verdict.clause) if criteria else None
     derived = clause and any(limit and limit.of for limit in (clause.at_least, clause.at_most))
     return VerdictLine(
         clause=verdict.clause,
-        label=label(verdict.quantity, verdict.segment),
+        label=label(verdict.quantity, verdict.segment if _several_segments(record) else None),
         limit=" and ".join(limits) or verdict.limit,
         rule=clause.limit_text(None) if clause and derived and limits else "",
         measured=shown(found).sentence,
@@ -286,7 +311,7 @@ def _verdict(verdict: Verdict, record: SectionRecord, criteria: Criteria | None)
 
 
 def ground(reason: str) -> str:
-    """Return why the verdict fell, without the value, limit and word that stand beside it; lengths as in reports."""
+    """Return why the verdict fell, without value, limit and word, which stand beside it; lengths in mm."""
     _, found, tail = reason.partition(": ")
     why = tail.partition(", ")[2] if found else reason
     return sentence_case(in_mm(why)) if why else ""
@@ -305,19 +330,15 @@ def in_mm(text: str) -> str:
 def _budget(record: SectionRecord) -> tuple[BudgetLine, ...]:
     """Return the budgets of the main quantities and of those that a clause judges, of the whole section."""
     wanted = {*_ALWAYS_BUDGETED, *(verdict.quantity for verdict in record.verdicts)}
-    lines = []
-    for found in record.measurements:
-        if found.quantity not in wanted or found.segment is not None or not found.budget:
-            continue
-        parts = tuple(Fact(part.name, shown_in(part.u, found.unit, found)) for part in found.budget)
-        expanded = shown(found).expanded
-        unit = shown(found).unit
-        lines.append(
-            BudgetLine(
-                label(found.quantity),
-                parts,
-                shown_in(found.u, found.unit, found),
-                f"{expanded} {unit}" if expanded != MISSING else "see interval",
-            )
+    return tuple(
+        BudgetLine(
+            label(found.quantity),
+            tuple(Fact(part.name, shown_part(part.u, found)) for part in found.budget),
+            shown_part(found.u, found),
+            f"{shown(found).expanded} {shown(found).unit}"
+            if shown(found).expanded != MISSING
+            else "see interval",
         )
-    return tuple(lines)
+        for found in record.measurements
+        if found.quantity in wanted and found.segment is None and found.budget
+    )

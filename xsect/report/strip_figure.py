@@ -32,14 +32,16 @@ def draw_strip(view: SectionView) -> bytes:
     plated = bool(np.isfinite(view.plating_um).any())
     with figure(_WIDTH_IN, _HEIGHT_IN, dpi=_DPI) as drawing:
         grid: dict[str, Any] = {"height_ratios": (5, 1.0, 3), "hspace": 0.10}
-        grid |= {"left": 0.075, "right": 0.925 if plated else 0.985, "top": 0.93, "bottom": 0.125}
+        grid |= {"left": 0.075, "right": 0.925 if plated else 0.985, "top": 0.91, "bottom": 0.125}
         picture, band, profile = drawing.subplots(3, 1, sharex=True, gridspec_kw=grid)
         _show_picture(picture, view, along)
         _show_states(band, view, along)
         _show_profiles(profile, view, along)
-        for axes in (picture, band, profile):
-            for notch in view.notches:
-                _show_notch(axes, notch, float(along[_station(view, notch)]), marked=axes is picture)
+        for notch in view.notches:
+            at = float(along[_station(view, notch)])
+            for axes in (picture, band, profile):
+                _show_notch(axes, notch, at)
+        _name_segments(picture, view, along)
         picture.set_xlim(along[0], along[-1])
         _show_legend(drawing, view)
         return png_bytes(rendered(drawing))
@@ -114,18 +116,18 @@ def _show_profiles(axes: Axes, view: SectionView, along: NDArray[np.float64]) ->
         second.spines["right"].set_visible(True)
 
 
-def _show_notch(axes: Axes, notch: NotchView, at: float, *, marked: bool) -> None:
+def _show_notch(axes: Axes, notch: NotchView, at: float) -> None:
     reach = COVERAGE_FACTOR * notch.u_um / 1000
     if np.isfinite(reach):
         axes.axvspan(at - reach, at + reach, color=ORANGE, alpha=0.25, linewidth=0)
     axes.axvline(at, color=BLACK, linewidth=0.9)
-    if marked:
+
+
+def _name_segments(axes: Axes, view: SectionView, along: NDArray[np.float64]) -> None:
+    """Write each segment's number above its middle, neighbours at two heights so that names never touch."""
+    for number in sorted({notch.segment for notch in view.notches}):
+        ends = [along[_station(view, notch)] for notch in view.notches if notch.segment == number]
         axes.annotate(
-            f"{notch.segment} {notch.side}",
-            (at, 1.0),
-            xycoords=("data", "axes fraction"),
-            xytext=(0, 3),
-            textcoords="offset points",
-            ha="right" if notch.side == "left" else "left",
-            va="bottom",
-        )
+            f"segment {number}", (float(np.mean(ends)), 1.0), xycoords=("data", "axes fraction"),
+            xytext=(0, 2 if number % 2 else 11), textcoords="offset points", ha="center", va="bottom",
+        )  # fmt: skip

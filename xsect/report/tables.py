@@ -1,7 +1,7 @@
 """Tables: measurements.csv, verdicts.csv and the same two as sheets of a workbook.
 
-Numbers in CSV have six significant digits, a decimal point, and stand empty where there is none; lines end with
-LF, text is UTF-8. Text that a spreadsheet would run as a formula (it begins with = + - @, a tab or a carriage
+Numbers in CSV have six significant digits and a decimal point; a cell is empty where there is none. Lines end
+with LF, text is UTF-8. Text that a spreadsheet would run as a formula (it begins with = + - @, a tab or a carriage
 return) carries an apostrophe in front; in the workbook it is stored as text, unchanged.
 """
 
@@ -38,8 +38,8 @@ _EPOCH = datetime(1980, 1, 1, tzinfo=UTC)
 def measurement_rows(lot: LotRecord) -> Rows:
     """Return the rows of the table of measurements, in sheet order; ``value`` of a word quantity is the word.
 
-    A section that is put aside keeps its rows with the status that the section has: no number of a section that
-    needs a look can be read as vouched for.
+    The rows of a section that is put aside have the section's status: no number of a section that needs a
+    look can be read as vouched for.
     """
     return [
         (
@@ -86,7 +86,7 @@ def verdict_rows(lot: LotRecord) -> Rows:
 
 
 def _number(value: float) -> float | None:
-    """Round to six significant digits, so that CSV and workbook hold the same number; None where it is not one."""
+    """Round to six significant digits: CSV and workbook hold the same number; None where it is not one."""
     return float(f"{value:.6g}") if math.isfinite(value) else None
 
 
@@ -110,9 +110,9 @@ def _plain(cell: Cell) -> str:
 
 def workbook_bytes(lot: LotRecord) -> bytes:
     """Return both tables as an XLSX workbook whose bytes depend on the tables alone."""
-    from openpyxl import Workbook
-    from openpyxl.styles import Alignment, Font
-    from openpyxl.utils import get_column_letter
+    from openpyxl import Workbook  # type: ignore[import-untyped]
+    from openpyxl.styles import Alignment, Font  # type: ignore[import-untyped]
+    from openpyxl.utils import get_column_letter  # type: ignore[import-untyped]
 
     book = Workbook()
     book.remove(book.worksheets[0])

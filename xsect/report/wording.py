@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from xsect.quantities import QUANTITIES, Measurement, Unit, decimals, shown_unit
+from xsect.quantities import QUANTITIES, Measurement, decimals, shown_unit
 
 MISSING = "–"
 
@@ -52,12 +52,11 @@ def shown(found: Measurement | None) -> Shown:
     return Shown(value, fixed(up, places) if even else MISSING, f"{low} to {high}", unit)
 
 
-def shown_in(value: float, unit: Unit, like: Measurement) -> str:
-    """Return a number in the unit and with the decimals in which ``like`` is shown (parts of its budget)."""
-    factor, name = shown_unit(like.value, unit)
-    reference = max(like.value - like.low, like.high - like.value) * factor
+def shown_part(u: float, of: Measurement) -> str:
+    """Return a part of the uncertainty of ``of``; all parts have the decimals that give u three digits."""
+    factor, name = shown_unit(of.u, of.unit)
     # One digit more than the total, or the small parts of a budget all read alike.
-    return f"{fixed(value * factor, decimals(like.value * factor, reference) + 1)} {name}".rstrip()
+    return f"{fixed(u * factor, decimals(of.u * factor, of.u * factor) + 1)} {name}".rstrip()
 
 
 def fixed(value: float, places: int) -> str:

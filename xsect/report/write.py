@@ -1,0 +1,65 @@
+"""Write the outputs of one run: tables, run file, reports; all of them or none."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+
+from xsect.record import LotRecord
+from xsect.report.html import html_bytes
+from xsect.report.model import build_report
+from xsect.report.pdf import pdf_bytes
+from xsect.report.pictures import page_pictures
+from xsect.report.run_file import run_bytes
+from xsect.report.tables import (
+    MEASUREMENT_COLUMNS,
+    VERDICT_COLUMNS,
+    csv_bytes,
+    measurement_rows,
+    verdict_rows,
+    workbook_bytes,
+)
+
+
+def write_outputs(lot: LotRecord, out: Path) -> tuple[Path, ...]:
+    """Write all outputs of a run into ``out`` (made where it is missing); return their paths.
+
+    The sections' figures must already stand below ``out`` (see ``write_section_figures``). Every file is
+    first written whole under another name: where one cannot be written, none is replaced. Raises OSError with
+    one line that names the folder.
+    """
+    try:
+        files = _contents(lot, out)
+        out.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(prefix=".xsect-", dir=out) as half:
+            for name, data in files.items():
+                (Path(half) / name).write_bytes(data)
+            for name in files:
+                os.replace(Path(half) / name, out / name)
+    except OSError as error:
+        raise OSError(f"{out}: the report cannot be written: {error.strerror or error}") from error
+    return tuple(out / name for name in files)
+
+
+def check_writable(out: Path) -> None:
+    """Make the folder and try to write into it, before long measuring; raise OSError, one line, if not."""
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=out):
+            pass
+    except OSError as error:
+        raise OSError(f"{out}: the report cannot be written: {error.strerror or error}") from error
+
+
+def _contents(lot: LotRecord, out: Path) -> dict[str, bytes]:
+    report = build_report(lot, out)
+    pictures = [page_pictures(page, out) for page in report.sections]
+    return {
+        "measurements.csv": csv_bytes(MEASUREMENT_COLUMNS, measurement_rows(lot)),
+        "verdicts.csv": csv_bytes(VERDICT_COLUMNS, verdict_rows(lot)),
+        "tables.xlsx": workbook_bytes(lot),
+        "report.html": html_bytes(report, pictures),
+        "report.pdf": pdf_bytes(report, pictures),
+        "run.json": run_bytes(lot),
+    }
