@@ -29,8 +29,8 @@ def find_contacts(
 
     ``is_open``: (n,) stations; ``opening``: (n,) px. A stretch shorter than ``shortest`` stations is dust or drag
     across the gap, not a bond. Two stretches belong to one segment when what lies between them is a flaw of the
-    bond rather than a gap between two contacts: it is shorter than their closed lengths and it opens to less than
-    half of what the gap outside opens to, or it is a small part of both.
+    bond rather than a gap between two contacts: it opens to less than a quarter of what the gap outside opens to,
+    or it is small beside both.
     """
     stretches = [run for run in runs(~is_open) if run[1] - run[0] + 1 >= shortest]
     if not stretches:
@@ -43,7 +43,7 @@ def find_contacts(
         gap = first - before[1] - 1
         height = float(opening[before[1] + 1 : first].max())
         shorter = min(before[1] - before[0], last - first)
-        if (gap < shorter and height < 0.5 * standoff) or gap < 0.1 * shorter:
+        if height < 0.25 * standoff or (gap < 0.5 * shorter and height < 0.5 * standoff) or gap < 0.1 * shorter:
             segments[-1] = (before[0], last)
         else:
             segments.append((first, last))

@@ -85,6 +85,11 @@ def find_faying_line(parts: Parts) -> FayingLine:
         raise Refusal("faying_line_not_found", detail="gaps on both sides, but no way from one to the other") from error
     window = between[:, start : stop + 1]
     centre, opening = _centre_in_gap(window, rows)
+    keep = _without_corners(centre, opening)
+    start, stop = start + keep.start, start + keep.stop - 1
+    rows, centre, opening, cost = rows[keep], centre[keep], opening[keep], cost[:, keep]
+    if stop - start < MIN_LENGTH:
+        raise Refusal("faying_line_not_found", detail="the parts face each other over too short a stretch")
     metal_columns = opening == 0
     support = float(np.mean(1 - cost[rows, np.arange(rows.size)][metal_columns])) if metal_columns.any() else 1.0
     x = np.arange(start, stop + 1)
@@ -214,6 +219,23 @@ def _centre_in_gap(
     top, bottom = above[rows, x], below[rows, x]
     centre = np.where(in_gap, (top + bottom) / 2, rows.astype(float))
     return centre, np.where(in_gap, bottom - top - 1.0, 0.0)
+
+
+def _without_corners(centre: NDArray[np.float64], opening: NDArray[np.float64]) -> slice:
+    """Return the columns between the parts' corners: where a part ends, the path would turn and run up its side."""
+    gap = opening > 0
+    steep = gap & (np.abs(np.gradient(gaussian_filter1d(centre, 1.0, mode="nearest"))) > 0.9)
+    steep |= gap & (np.abs(np.gradient(gaussian_filter1d(opening, 1.0, mode="nearest"))) > 1.8)
+    metal = np.flatnonzero(~gap)
+    if metal.size:
+        first, last = int(metal[0]), int(metal[-1])
+    else:
+        first = last = int(np.argmin(np.where(steep, np.inf, opening)))
+    left = np.flatnonzero(steep[:first])
+    right = np.flatnonzero(steep[last:])
+    start = int(left[-1]) + 3 if left.size and left[-1] < 0.25 * steep.size else 0
+    stop = last + int(right[0]) - 2 if right.size and last + right[0] > 0.75 * steep.size else steep.size
+    return slice(start, max(stop, start))
 
 
 def _smooth(centre: NDArray[np.float64], opening: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -31,21 +31,29 @@ class Hinge:
 
 
 def fit_hinge(
-    distance: Floats, opening: Floats, *, noise: float, floor: float, correlation: float = 1.0
+    distance: Floats,
+    opening: Floats,
+    *,
+    noise: float,
+    floor: float,
+    correlation: float = 1.0,
+    earliest: float = -np.inf,
 ) -> Hinge | None:
     """Fit a hinge to openings (px) at ``distance`` (n,) stations, rising from inside the bond outwards.
 
     ``noise``: standard deviation of one opening; ``correlation``: how many neighbouring stations share it.
     ``floor`` is the level read inside the bond: a faying line that shows as a dark line has an opening although it
     is closed, so only what rises above the floor counts and the rise is followed back below it. The cost grows
-    linearly for far-off stations, because a grain boundary or a pore is no opening.
+    linearly for far-off stations, because a grain boundary or a pore is no opening. ``earliest``: distance before
+    which the position cannot lie.
 
     Returns None when the data never rise.
     """
     if distance.size < 8 or not np.any(opening > floor + 3 * noise):
         return None
     sigma = np.hypot(noise, SHAPE_SHARE * np.clip(opening, 0, None))
-    places = np.linspace(distance[0], distance[-1], min(distance.size, PLACES))
+    start = max(float(distance[0]), min(earliest, float(distance[-1]) - 2))
+    places = np.linspace(start, distance[-1], int(min(distance[-1] - start + 1, PLACES)))
     width = places[1] - places[0]
     best = _scan(distance, opening, sigma, floor, places)
     while width > 0.05:
@@ -98,10 +106,16 @@ def _fit_at(
             slope, curve = (b1 * a22 - b2 * a12) / determinant, (b2 * a11 - b1 * a12) / determinant
         else:
             slope, curve = b1 / a11, 0.0
-        if curve < 0:
-            slope, curve = b1 / a11, 0.0
         if slope < 0:
             slope, curve = 0.0, max(b2 / a22, 0.0)
+        elif curve < 0:
+            # a mouth that opens fast and levels off: curved, but rising to the end of the data
+            steepest = -slope / (2.2 * float(d[-1]))
+            if curve < steepest:
+                ratio = 1 / (2.2 * float(d[-1]))
+                bent = d - ratio * squared
+                slope = float((weight * bent) @ opening) / float((weight * bent) @ bent)
+                curve = -ratio * slope
         rise = slope * d + curve * squared
         # below the floor the data can only say that the rise is not above it
         above = rise > floor

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter1d, median_filter
 from scipy.special import erf, erfinv
 
 from xsect.locate.tone import Floats
@@ -25,41 +25,90 @@ class Opening:
 
     ``darkness``: (m, n) 0 at the metal's level beside the gap, 1 at the gap's own level.
     ``thickness``: (n,) opening in px. ``floor``: opening in px below which darkness cannot be told from grain.
+    ``seen``: (n,) False where the picture ends or a burned-in mark hides the line.
     ``grain``: darkness that metal away from the line stays under. ``blur``: standard deviation in px of the edges.
     """
 
     darkness: Floats
     thickness: NDArray[np.float64]
+    seen: NDArray[np.bool_]
     floor: float
     grain: float
     blur: float
 
 
-def read_opening(tone: Floats, coarse: NDArray[np.float64], seen: NDArray[np.bool_], *, reach: int = 24) -> Opening:
+def read_opening(
+    tone: Floats,
+    coarse: NDArray[np.float64],
+    seen: NDArray[np.bool_],
+    *,
+    texture: float = 0.0,
+    reach: int = 24,
+) -> Opening:
     """Read the opening of each station of a strip.
 
     ``tone``: (m, n) strip, metal bright; ``coarse``: (n,) rough opening in px from the mask. The metal's level is
-    read over ``reach`` rows on either side, just outside the gap.
+    read over ``reach`` rows on either side, just outside the gap. ``texture``: spread of the metal's relative tone.
     """
     half = tone.shape[0] // 2
     offsets = np.arange(-half, half + 1, dtype=np.float64)[:, None]
-    wide = gaussian_filter1d(np.maximum(coarse, _spread(coarse)), 3.0, mode="nearest")
+    smoothing = float(np.clip(1.5 + 12 * texture, 1.5, 5.0))
+    centre = np.zeros(coarse.size)
     blur = 1.5
     for _ in range(2):
+        wide = gaussian_filter1d(_widest_near(coarse), 3.0, mode="nearest")
+        off = offsets - centre
         clear = wide / 2 + 3 * blur + 2.0
-        metal = _metal_level(tone, offsets, clear, reach, seen)
-        gap = _gap_level(tone, offsets, coarse, metal)
+        metal = _metal_level(tone, off, clear, reach, seen)
+        gap = _gap_level(tone, off, coarse, metal)
         darkness = ((metal - tone) / np.maximum(metal - gap, 1e-3)).astype(np.float32)
-        blur = _edge_blur(darkness, offsets, coarse, blur)
-    # a little smoothing along the line, where nothing thin varies fast: noise must not be cut off as darkness
-    darkness = gaussian_filter1d(darkness, 1.5, axis=1, mode="nearest")
-    beside = (np.abs(offsets) > clear) & (np.abs(offsets) < clear + reach) & seen
+        # smoothing along the line, where no gap varies fast: noise and grains must not be cut off as darkness
+        darkness = gaussian_filter1d(darkness, smoothing, axis=1, mode="nearest")
+        blur = _edge_blur(darkness, off, coarse, blur)
+        coarse, centre = _trace(darkness, coarse)
+    wide = gaussian_filter1d(_widest_near(coarse), 3.0, mode="nearest")
+    off = np.abs(offsets - centre)
+    clear = wide / 2 + 3 * blur + 2.0
+    beside = (off > clear) & (off < clear + reach) & seen
     grain = float(np.clip(np.quantile(darkness[beside], 0.985), 0.01, 0.75)) if beside.any() else 0.1
     counted = np.clip(darkness - grain, 0, None) / (1 - grain)
-    counted[np.abs(offsets) < wide / 2 - 3 * blur - 2.0] = 1.0  # glints and trapped polish inside a resolved gap
-    counted *= np.abs(offsets) <= clear
+    counted[off < wide / 2 - 3 * blur - 2.0] = 1.0  # glints and trapped polish inside a resolved gap
+    counted *= off <= clear
     integral = counted.sum(axis=0, dtype=np.float64)
-    return Opening(darkness, opening_from_integral(integral, grain, blur), closed_floor(grain, blur), grain, blur)
+    return Opening(
+        darkness,
+        opening_from_integral(integral, grain, blur),
+        (seen | (off > 4)).all(axis=0),
+        closed_floor(grain, blur),
+        grain,
+        blur,
+    )
+
+
+def _trace(darkness: Floats, coarse: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Follow the dark gap at full resolution: its height and its centre's offset from the line, 0 where closed.
+
+    The gap is the run of dark rows (darkness above a half) through the darkest row near the line.
+    """
+    rows, columns = darkness.shape
+    half = rows // 2
+    index = np.arange(rows)[:, None]
+    dark = darkness > 0.5
+    above = np.maximum.accumulate(np.where(dark, -1, index), axis=0)
+    below = np.minimum.accumulate(np.where(dark, rows, index)[::-1], axis=0)[::-1]
+    near = np.abs(index - half) <= np.maximum(coarse / 4, 6)
+    seed = np.argmax(np.where(near, darkness, -np.inf), axis=0)
+    x = np.arange(columns)
+    top, bottom = above[seed, x], below[seed, x]
+    is_dark = dark[seed, x]
+    height = np.where(is_dark, bottom - top - 1.0, 0.0)
+    # a single dark grain or pit beside the line is not its gap
+    height = median_filter(height, 15, mode="nearest")
+    offset = np.where(is_dark, (top + bottom) / 2 - half, 0.0)
+    weight = (height > 0).astype(np.float64)
+    spread = gaussian_filter1d(weight, 8.0, mode="nearest")
+    centre = gaussian_filter1d(offset * weight, 8.0, mode="nearest") / np.maximum(spread, 0.05)
+    return height, centre
 
 
 def closed_floor(grain: float, blur: float) -> float:
@@ -84,7 +133,7 @@ def opening_from_integral(integral: NDArray[np.float64], grain: float, blur: flo
     return np.interp(integral, sums[start:], widths[start:])
 
 
-def _spread(coarse: NDArray[np.float64]) -> NDArray[np.float64]:
+def _widest_near(coarse: NDArray[np.float64]) -> NDArray[np.float64]:
     """Widen the rough opening over its neighbours, so that a window set by it holds the gap's whole mouth."""
     reach = 9
     padded = np.pad(coarse, reach, mode="edge")
@@ -138,7 +187,7 @@ def _edge_blur(
         return guess
     resolved = resolved[:: max(1, resolved.size // 400)]
     d = darkness[:, resolved]
-    near = np.abs(np.abs(offsets) - coarse[resolved] / 2) < 4 * guess + 3
+    near = np.abs(np.abs(offsets[:, resolved]) - coarse[resolved] / 2) < 4 * guess + 3
     product = np.where(near & (d > 0.02) & (d < 0.98), d * (1 - d), 0)
     # the lower quartile: dark grains beside the gap only ever add
     return float(np.clip(np.quantile(product.sum(axis=0), 0.25) / 2 * np.sqrt(np.pi), 0.5, 8.0))

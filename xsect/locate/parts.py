@@ -68,31 +68,61 @@ def find_parts(micrograph: Micrograph, *, turned: bool) -> Parts:
         tone = project(coarse, weights)
         bright = _bright(tone, known)
     relative, mount_tone, metal_tone = _relative(tone, bright, known)
-    metal = _clean(cv2.GaussianBlur(relative, (0, 0), 0.8) > 0.45, known)
+    texture = _texture(relative, bright & known)
+    metal = _clean(_calm(relative, texture) > 0.45, known)
     share = float(metal.mean())
     if not MIN_SHARE < share < 1 - MIN_SHARE / 10:
         raise Refusal("no_section_found", detail=f"metal would cover {share:.1%} of the picture")
-    inner = cv2.erode(metal.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool) & known
-    texture = float(np.std(relative[inner])) if inner.any() else 1.0
     return Parts(
         turned, step, weights, relative, metal, known, lean(metal), mount_tone, metal_tone, texture
     )
 
 
 def _bright(tone: Floats, known: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Split smoothed tone into a bright and a dark population by Otsu's threshold."""
-    smooth = cv2.GaussianBlur(tone, (0, 0), 2.0)
+    """Split the tone into metal (bright) and mount (dark).
+
+    Otsu's threshold fits where both cover much of the picture. Where the mount is only a slim gap, Otsu parts
+    light grains from dark ones instead, which shows as a ragged border: then the darkest tone is the mount's and
+    the threshold lies a third of the way up from it.
+    """
+    closed = cv2.morphologyEx(tone, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    smooth = cv2.GaussianBlur(closed, (0, 0), 2.0)
     values = smooth[known]
-    low, high = np.percentile(values, (0.5, 99.5))
+    low, high = np.percentile(values, (0.3, 99.5))
     if high - low < 0.02:
         raise Refusal("no_section_found", detail="the picture is uniform")
     levels = np.clip((values - low) / (high - low) * 255, 0, 255).astype(np.uint8)
     threshold, _ = cv2.threshold(levels.reshape(-1, 1), 0, 255, cv2.THRESH_OTSU)
-    bright = smooth > low + (threshold + 0.5) / 255 * (high - low)
-    share = float(bright[known].mean())
-    if not MIN_SHARE < share < 1 - MIN_SHARE / 10:
+    otsu = smooth > low + (threshold + 0.5) / 255 * (high - low)
+    typical = float(np.median(values[values > (low + high) / 2]))
+    third = smooth > low + 0.36 * (typical - low)
+    masks = [mask for mask in (otsu, third) if MIN_SHARE < float(mask[known].mean()) < 1 - MIN_SHARE / 4]
+    if not masks:
         raise Refusal("no_section_found", detail="the picture does not fall into metal and mount")
-    return bright
+    best = masks[0]
+    for mask in masks[1:]:
+        if _border(mask) < 0.5 * _border(best):
+            best = mask
+    return best
+
+
+def _texture(relative: Floats, metal: NDArray[np.bool_]) -> float:
+    """Spread of the metal's relative tone about its local mean."""
+    values = (relative - cv2.GaussianBlur(relative, (0, 0), 8.0))[metal]
+    return float(1.4826 * np.median(np.abs(values - np.median(values)))) if values.size else 1.0
+
+
+def _calm(relative: Floats, texture: float) -> Floats:
+    """Smooth the tone as far as the metal's texture asks: grain boundaries must not look like gaps."""
+    if texture < 0.08:
+        return cv2.GaussianBlur(relative, (0, 0), 0.8)
+    closed = cv2.morphologyEx(relative, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    return cv2.GaussianBlur(closed, (0, 0), float(np.clip(8 * texture, 1.0, 2.5)))
+
+
+def _border(mask: NDArray[np.bool_]) -> int:
+    """Length of a mask's border in px."""
+    return int((mask[1:] != mask[:-1]).sum() + (mask[:, 1:] != mask[:, :-1]).sum())
 
 
 def _relative(

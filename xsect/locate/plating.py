@@ -1,9 +1,146 @@
-"""Plating."""
+"""Plating: which share of each strip pixel is plating, told from base metal by colour or by its own grey level.
+
+With the plating painted as gap, the distance between the base metals is read like any other opening; with it
+painted as base metal, only the gap is left.
+"""
+
 from __future__ import annotations
+
 from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d, grey_closing
+
+from xsect.locate.tone import Floats
+
+FAR = (22, 62)
+"""Rows beyond the gap's edge between which the base metal's level is read: past any plating."""
+
+CONTRAST = 4.0
+"""Plating must differ from base metal by this many times the base metal's own spread."""
+
+
 @dataclass(frozen=True)
 class Plating:
-    thickness: NDArray[np.float64]
-def read_plating(*a): return None
+    """Plating in one strip.
+
+    ``share``: (m, n) 0 to 1. ``as_gap``, ``as_base``: tones (m, n), base metal at 1 and gap at 0, with the plating
+    painted as gap and as base metal. ``contrast``: distance of plating from base metal in units of its spread.
+    ``by``: "colour" or "grey level".
+    """
+
+    share: Floats
+    as_gap: Floats
+    as_base: Floats
+    contrast: float
+    by: str
+
+
+def read_plating(
+    values: Floats, tone: Floats, coarse: NDArray[np.float64], seen: NDArray[np.bool_], blur: float
+) -> Plating | None:
+    """Tell plating from base metal in a strip, or return None where the picture does not allow it.
+
+    ``values``: (m, n, 3) or (m, n) strip; ``tone``: (m, n) its tone; ``coarse``: (n,) rough gap in px.
+    """
+    half = tone.shape[0] // 2
+    distance = np.abs(np.arange(-half, half + 1)[:, None]) - coarse[None, :] / 2
+    far = (distance > FAR[0]) & (distance < FAR[1]) & seen
+    core = (distance < -2 * blur - 1) & seen
+    relative = _relative(tone, far, core)
+    found = None
+    if values.ndim == 3:
+        channels = np.stack([_relative(values[:, :, k], far, core) for k in range(3)], axis=2)
+        found = _by_colour(channels, relative, far, distance, blur)
+    if found is None:
+        found = _by_level(relative, far, distance, blur)
+    return found
+
+
+def _relative(tone: Floats, far: NDArray[np.bool_], core: NDArray[np.bool_]) -> Floats:
+    """Return tone with the gap at 0 and the base metal of the same side at 1."""
+    half = tone.shape[0] // 2
+    gap = float(np.median(tone[core])) if core.sum() > 50 else float(np.quantile(tone, 0.005))
+    out = np.empty_like(tone)
+    for rows in (slice(0, half), slice(half, tone.shape[0])):
+        count = far[rows].sum(axis=0)
+        level = np.where(far[rows], tone[rows], 0).sum(axis=0) / np.maximum(count, 1)
+        good = count > 10
+        if not good.any():
+            good[:] = True
+        index = np.arange(level.size)
+        level = gaussian_filter1d(np.interp(index, index[good], level[good]), 12.0, mode="nearest")
+        out[rows] = (tone[rows] - gap) / np.maximum(level - gap, 1e-3)
+    return out
+
+
+def _by_colour(
+    channels: Floats, relative: Floats, far: NDArray[np.bool_], distance: NDArray[np.float64], blur: float
+) -> Plating | None:
+    """Plating by its hue: grain shade and gap only scale all channels alike, plating shifts them apart."""
+    hue = channels - channels.mean(axis=2, keepdims=True)
+    hue = gaussian_filter1d(hue, 1.5, axis=1, mode="nearest")
+    near = (distance > -2) & (distance < FAR[0]) & (relative > 0.35)
+    size = np.linalg.norm(hue, axis=2)
+    spread = float(np.quantile(size[far], 0.9)) if far.any() else 1.0
+    odd = near & (size > 2.5 * spread)
+    if odd.sum() < 60:
+        return None
+    strong = odd & (size > 0.6 * float(np.quantile(size[odd], 0.98)))
+    axis = np.median(hue[strong], axis=0)
+    axis /= max(float(np.linalg.norm(axis)), 1e-9)
+    shift = hue @ axis.astype(np.float32)
+    full = float(np.median(shift[odd & (shift > 0.6 * float(np.quantile(shift[odd], 0.98)))]))
+    noise = float(np.std(shift[far])) if far.any() else 1.0
+    if full < CONTRAST * noise or full < 0.06:
+        return None
+    plating_tone = float(np.median(relative[odd & (shift > 0.8 * full)]))
+    share = np.clip(shift / full, 0, 1) * (np.clip(relative / (0.4 * plating_tone), 0, 1))
+    return Plating(
+        share.astype(np.float32),
+        (relative - share * plating_tone).astype(np.float32),
+        (relative + share * (1 - plating_tone)).astype(np.float32),
+        full / noise,
+        "colour",
+    )
+
+
+def _by_level(
+    relative: Floats, far: NDArray[np.bool_], distance: NDArray[np.float64], blur: float
+) -> Plating | None:
+    """Plating by its own grey level, brighter or darker than the base metal, read on the facing surfaces."""
+    smooth = gaussian_filter1d(relative, 3.0, axis=1, mode="nearest")
+    spread = 1.4826 * float(np.median(np.abs(smooth[far] - 1))) if far.any() else 1.0
+    rim = (distance > 1.5 * blur + 1) & (distance < 1.5 * blur + 6)
+    rim &= np.broadcast_to((distance.min(axis=0) < -3 * blur)[None, :], rim.shape)
+    if rim.sum() < 100:
+        return None
+    shift = smooth[rim] - 1
+    sign = 1.0 if np.median(shift) > 0 else -1.0
+    level = 1 + sign * float(np.quantile(sign * shift, 0.8))
+    contrast = abs(level - 1) / max(spread, 1e-3)
+    if contrast < CONTRAST or not 0.3 < level < 4:
+        return None
+    if sign > 0:
+        share = np.clip((relative - 1) / (level - 1), 0, 1)
+        dark = np.clip(1 - relative, 0, 1)
+        # between bright plating and dark gap the blurred edge passes through the base metal's level
+        size = max(3, 2 * round(1.5 * blur) + 1)
+        apart = grey_closing(np.maximum(share, dark), size=(size, 1))
+        return Plating(
+            share.astype(np.float32),
+            (1 - apart).astype(np.float32),
+            np.minimum(relative, 1).astype(np.float32),
+            contrast,
+            "grey level",
+        )
+    apart = np.clip((1 - relative) / (1 - level), 0, 1)
+    dark = np.clip((level - relative) / level, 0, 1)
+    return Plating(
+        np.clip(apart - dark, 0, 1).astype(np.float32),
+        (1 - apart).astype(np.float32),
+        (1 - dark).astype(np.float32),
+        contrast,
+        "grey level",
+    )

@@ -24,13 +24,15 @@ opening up to which the gap's mouth takes part in a notch's fit), against the ch
 
 @dataclass(frozen=True)
 class Located:
-    """Everything found in one picture. ``spread``: for each segment (left, right), the standard deviation in
+    """Everything found in one picture. ``apart``: distance between the base metals; ``gap``: the open part of it,
+    the same where nothing is plated. ``spread``: for each segment (left, right), the standard deviation in
     stations of its notches over the variations; infinite where a variation found other segments."""
 
     parts: Parts
     line: FayingLine
     strip: Strip
-    opening: Opening
+    apart: Opening
+    gap: Opening
     plating: Plating | None
     stations: Stations
     spread: tuple[tuple[float, float], ...]
@@ -50,23 +52,31 @@ def locate(micrograph: Micrograph, *, plated: bool) -> Located:
 def _locate(micrograph: Micrograph, *, plated: bool, turned: bool) -> Located:
     parts = find_parts(micrograph, turned=turned)
     line = find_faying_line(parts)
-    half = int(np.clip(line.opening.max() / 2 + 56, 72, 400))
-    strip = unroll(turn(micrograph.pixels, turned), line.points, half)
+    half = int(np.clip(line.opening.max() / 2 + (96 if plated else 56), 72, 400))
+    marks = micrograph.burned_in
+    strip = unroll(
+        turn(micrograph.pixels, turned), line.points, half, marks.T if turned and marks is not None else marks
+    )
     tone = strip.values if parts.weights is None else project(strip.values, parts.weights)
-    opening = read_opening(tone, line.opening, strip.seen)
-    plating = read_plating(strip.values, tone, line.opening, opening) if plated else None
-    stations = read_stations(opening, line.points, plating=plating)
-    spread = _spread(stations, tone, line, strip, plating)
-    return Located(parts, line, strip, opening, plating, stations, spread)
+    gap = read_opening(tone, line.opening, strip.seen, texture=parts.texture)
+    plating = read_plating(strip.values, tone, line.opening, strip.seen, gap.blur) if plated else None
+    apart = gap
+    if plating is not None:
+        tone = plating.as_gap
+        apart = read_opening(tone, line.opening, strip.seen, texture=parts.texture)
+        gap = read_opening(plating.as_base, line.opening, strip.seen, texture=parts.texture)
+    stations = read_stations(apart, gap, line.points)
+    spread = _spread(stations, tone, gap, line, strip, parts.texture)
+    return Located(parts, line, strip, apart, gap, plating, stations, spread)
 
 
 def _spread(
-    stations: Stations, tone: NDArray[np.float32], line: FayingLine, strip: Strip, plating: Plating | None
+    stations: Stations, tone: NDArray[np.float32], gap: Opening, line: FayingLine, strip: Strip, texture: float
 ) -> tuple[tuple[float, float], ...]:
     placed = []
     for rows, mouth in VARIATIONS:
-        opening = read_opening(tone, line.opening, strip.seen, reach=rows)
-        varied = read_stations(opening, line.points, reach=mouth, plating=plating)
+        opening = read_opening(tone, line.opening, strip.seen, texture=texture, reach=rows)
+        varied = read_stations(opening, gap, line.points, reach=mouth)
         if len(varied.segments) != len(stations.segments):
             return tuple((np.inf, np.inf) for _ in stations.segments)
         placed.append([(one.left.station, one.right.station) for one in varied.segments])

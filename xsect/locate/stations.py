@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,8 +13,7 @@ from scipy.special import erf
 from xsect.locate.contacts import Contact, find_contacts, runs
 from xsect.locate.notch import Hinge, fit_hinge
 from xsect.locate.opening import Opening
-from xsect.locate.plating import Plating
-from xsect.locate.view import JOINED, OPEN
+from xsect.locate.view import FILLED, JOINED, OPEN, PLATING, UNKNOWN
 
 CLOSED_AT_MOST = 2.5
 """Opening in px from which a station is open whatever the bond's own level is."""
@@ -41,48 +41,70 @@ class Segment:
 
 @dataclass(frozen=True)
 class Stations:
-    """``states``: (n,) indices into view.STATES; ``opening``: (n,) px; ``arc``: (n,) px along the line.
+    """``states``: (n,) indices into view.STATES; ``opening``: (n,) px of open gap; ``apart``: (n,) px between
+    the base metals, plating and gap together; ``arc``: (n,) px along the line.
 
     ``closed_level``: opening in px that the closed stations show (0 for an invisible line).
     """
 
     states: NDArray[np.int8]
     opening: NDArray[np.float64]
+    apart: NDArray[np.float64]
     arc: NDArray[np.float64]
     segments: tuple[Segment, ...]
     closed_level: float
 
 
 def read_stations(
-    opening: Opening, points: NDArray[np.float64], *, reach: float = 10.0, plating: Plating | None = None
+    apart: Opening, gap: Opening, points: NDArray[np.float64], *, reach: float = 10.0
 ) -> Stations:
-    """Tell open from closed stations, group them into segments and fit the notches.
+    """Tell joined stations from open, plated and filled ones, group them into segments and fit the notches.
 
-    ``reach``: opening in px up to which the gap's mouth takes part in a notch's fit.
+    ``apart``: distance between the base metals; ``gap``: its open part (the same object where nothing is plated).
+    ``reach``: distance in px up to which the mouth beside a notch takes part in its fit.
     """
     arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
-    thickness = opening.thickness
-    smooth = gaussian_filter1d(thickness, 1.0, mode="nearest")
-    closed_level, threshold = _closed(smooth, opening.floor)
-    is_open = (smooth > threshold) & _dark_enough(opening)
-    is_open = _without_short(is_open, 2.5 * opening.blur + 1)
-    contacts = find_contacts(is_open, thickness, shortest=max(12.0, 6 * opening.blur, 0.008 * arc.size))
-    segments = tuple(_segment(contact, contacts, opening, threshold, closed_level, reach) for contact in contacts)
-    states = np.full(arc.size, OPEN, np.int8)
+    closed_level, threshold = _closed(gaussian_filter1d(apart.thickness, 1.0, mode="nearest"), apart.floor)
+    parted = _is_apart(apart, threshold)
+    contacts = find_contacts(
+        parted | ~apart.seen, apart.thickness, shortest=max(12.0, 6 * apart.blur, 0.008 * arc.size)
+    )
+    segments = tuple(
+        segment
+        for contact in contacts
+        if _is_bond(segment := _segment(contact, contacts, apart, threshold, closed_level, reach), parted)
+    )
+    is_open = parted
+    if gap is not apart:
+        _, gap_threshold = _closed(gaussian_filter1d(gap.thickness, 1.0, mode="nearest"), gap.floor)
+        is_open = parted & _is_apart(gap, gap_threshold)
+    states = np.where(is_open, OPEN, FILLED).astype(np.int8)
     for segment in segments:
         inside = slice(int(np.ceil(segment.left.station)), int(segment.right.station) + 1)
-        states[inside] = np.where(is_open[inside], OPEN, JOINED)
-    return Stations(states, thickness, arc, segments, closed_level)
+        states[inside] = np.where(parted[inside], np.where(is_open[inside], OPEN, PLATING), JOINED)
+    states[~apart.seen] = UNKNOWN
+    return Stations(states, gap.thickness, apart.thickness, arc, segments, closed_level)
+
+
+def _is_apart(opening: Opening, threshold: float) -> NDArray[np.bool_]:
+    smooth = gaussian_filter1d(opening.thickness, 1.0, mode="nearest")
+    return _without_short((smooth > threshold) & _dark_enough(opening), 2.5 * opening.blur + 1)
+
+
+def _is_bond(segment: Segment, is_open: NDArray[np.bool_]) -> bool:
+    """Whether at least half of what lies between two fitted notches is closed: else it is a bridge in a thin gap."""
+    first, last = math.ceil(segment.left.station), math.floor(segment.right.station)
+    return last - first >= 4 and float(is_open[max(first, 0) : last + 1].mean()) < 0.5
 
 
 def _closed(thickness: NDArray[np.float64], floor: float) -> tuple[float, float]:
     """Return (level, threshold): the opening that closed stations show, and from where a station is open."""
     low = thickness[thickness < CLOSED_AT_MOST + floor]
     if low.size < 10:
-        return floor, max(floor + 0.3, 0.8)
+        return floor, max(1.5 * floor + 0.3, 0.8)
     level = float(np.median(low))
     spread = 1.4826 * float(np.median(np.abs(low - level)))
-    return level, float(np.clip(level + 5 * spread + 0.2, max(floor + 0.3, 0.8), floor + CLOSED_AT_MOST))
+    return level, float(np.clip(level + 5 * spread + 0.2, max(1.5 * floor + 0.3, 0.8), 1.5 * floor + CLOSED_AT_MOST))
 
 
 def _dark_enough(opening: Opening) -> NDArray[np.bool_]:
@@ -125,19 +147,25 @@ def _notch(
 ) -> Notch:
     """Fit one notch. ``edge``: outermost closed station; ``middle``: of the segment; ``stop``: last station to use."""
     sign = 1 if edge >= middle else -1
-    outward = opening.thickness[edge : stop + sign if stop + sign >= 0 else None : sign]
+    outward = opening.thickness[edge : stop + sign if stop + sign >= 0 else None : sign][:600]
     if outward.size < 6:
         return Notch(float(edge), 1.0, False)
-    limit = max(reach, 5 * opening.blur) + closed_level
-    past = np.flatnonzero(gaussian_filter1d(outward, 2.0, mode="nearest") > limit)
-    outside = int(np.clip(past[0] if past.size else outward.size, 6, 500))
-    inside = int(min(abs(edge - middle), max(40, 2 * outside), 300))
+    smooth = gaussian_filter1d(outward, 2.0, mode="nearest")
+    # only the rising mouth: on the level gap behind it a straight-plus-curved rise has no business
+    limit = min(max(reach, 4 * opening.blur) + closed_level, closed_level + 0.65 * (float(smooth.max()) - closed_level))
+    past = np.flatnonzero(smooth > limit)
+    outside = int(np.clip(past[0] + 1 if past.size else outward.size, 6, 500))
+    inside = int(min(abs(edge - middle), max(40, outside), 300))
     index = edge + sign * np.arange(-inside, min(outside, outward.size))
     values = opening.thickness[index]
     distance = np.arange(-inside, -inside + index.size, dtype=np.float64)
     noise, correlation = _noise(values, distance)
-    floor = max(opening.floor, closed_level + noise)
-    fit: Hinge | None = fit_hinge(distance, values, noise=noise, floor=floor, correlation=correlation)
+    floor = max(opening.floor, closed_level) + noise
+    # below the closed level the mouth is followed back at most twice as far as it took to rise from it to the limit
+    earliest = -2.0 * outside * floor / max(limit - floor, 0.5) - 12
+    fit: Hinge | None = fit_hinge(
+        distance, values, noise=noise, floor=floor, correlation=correlation, earliest=earliest
+    )
     if fit is None:
         return Notch(float(edge), float(inside), True)
     return Notch(edge + sign * fit.position, fit.u, True)

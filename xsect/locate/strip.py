@@ -19,7 +19,7 @@ class Strip:
 
     ``values``: (m, n) or (m, n, 3) float32 in 0..1; row ``half`` lies on the line, rows grow towards the lower
     part, one px a row; one station (px of arc) a column. ``points`` and ``normals``: (n, 2) = (x, y) of each
-    station and its unit normal, pointing to the lower part. ``seen``: (m, n) False outside the picture.
+    station and its unit normal, pointing to the lower part. ``seen``: (m, n) False outside the picture and under burned-in marks.
     """
 
     values: Floats
@@ -40,8 +40,13 @@ class Strip:
         return x + offset * nx, y + offset * ny
 
 
-def unroll(pixels: Image, points: NDArray[np.float64], half: int) -> Strip:
-    """Resample ``pixels`` along ``points`` (n, 2), ``half`` px to each side of the line, bilinearly."""
+def unroll(
+    pixels: Image, points: NDArray[np.float64], half: int, burned_in: NDArray[np.bool_] | None = None
+) -> Strip:
+    """Resample ``pixels`` along ``points`` (n, 2), ``half`` px to each side of the line, bilinearly.
+
+    ``burned_in``: mask of ``pixels`` of what covers the picture; it counts as not seen.
+    """
     direction = gaussian_filter1d(points, 12.0, axis=0, order=1, mode="nearest")
     # a derivative filter with "nearest" ends loses length there, not direction
     length = np.hypot(direction[:, 0], direction[:, 1])
@@ -57,4 +62,7 @@ def unroll(pixels: Image, points: NDArray[np.float64], half: int) -> Strip:
     values = cv2.remap(window, map_x - left, map_y - top, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     rows, columns = pixels.shape[:2]
     seen = (map_x >= 0) & (map_x <= columns - 1) & (map_y >= 0) & (map_y <= rows - 1)
+    if burned_in is not None:
+        x, y = np.rint(map_x).astype(np.intp), np.rint(map_y).astype(np.intp)
+        seen &= ~burned_in[np.clip(y, 0, rows - 1), np.clip(x, 0, columns - 1)]
     return Strip(values, points, normals, seen)

@@ -10,7 +10,8 @@ import numpy as np
 from xsect.locate.contacts import runs
 from xsect.locate.section import Located
 from xsect.locate.view import FUSED, JOINED, OPEN
-from xsect.quantities import Component, Measurement, measured, not_measured, word
+from xsect.locate.stations import Segment
+from xsect.quantities import Component, Measurement, measured, not_measured
 
 PLACING_PX = 0.35
 """Standard uncertainty of a notch in px that the fit and the variations do not show (shape of the gap's mouth)."""
@@ -53,74 +54,86 @@ def segment_widths(located: Located, um_per_px: float) -> tuple[SegmentWidth, ..
 
 
 def measure_bond(located: Located, um_per_px: float, u_scale: float) -> list[Measurement]:
-    """Measure every bond quantity. ``u_scale``: relative standard uncertainty of the scale.
+    """Measure width, bonded length, continuity and largest opening, whole section first, then each segment.
 
-    A section without any joined station has the width 0, uncertain by the shortest contact that would have been
-    seen, and the bond kind none.
+    ``u_scale``: relative standard uncertainty of the scale. A section without any joined station has the width 0,
+    uncertain by the shortest contact that would have been seen.
     """
     widths = segment_widths(located, um_per_px)
-    stations = located.stations
+    blur = located.apart.blur * um_per_px
     if not widths:
-        smallest = max(12.0, 6 * located.opening.blur) * um_per_px
+        nothing = (Component("shortest contact seen", max(12.0 * um_per_px, 6 * blur) / 2),)
         return [
-            measured("bond_width", 0.0, (Component("smallest contact seen", smallest / 2),), method=METHOD),
-            measured("bonded_length", 0.0, (Component("smallest contact seen", smallest / 2),), method=METHOD),
+            measured("bond_width", 0.0, nothing, method=METHOD),
+            measured("bonded_length", 0.0, nothing, method=METHOD),
             not_measured("continuity", "no bond"),
             not_measured("largest_opening", "no bond"),
-            not_measured("bond_offset", "no bond"),
-            word("bond_kind", "none"),
         ]
-    out: list[Measurement] = []
-    totals = np.zeros(2)
-    variances = np.zeros(2)
-    openings = []
-    for number, (segment, width) in enumerate(zip(stations.segments, widths, strict=True), 1):
-        inside = slice(math.ceil(segment.left.station), math.floor(segment.right.station) + 1)
-        states = stations.states[inside]
-        lost = float(np.mean((states != JOINED) & (states != FUSED))) * width.width if states.size else 0.0
-        open_runs = [last - first + 1 for first, last in runs(states == OPEN)]
-        edge = math.hypot(width.u_left, width.u_right)
-        ends = 2 * len(open_runs)
-        inner = located.opening.blur * um_per_px * math.sqrt(ends)
-        bonded = width.width - lost
-        out += [
-            measured("bond_width", width.width, _budget(edge, 0, width.width, u_scale), segment=number, method=METHOD),
-            measured("bonded_length", bonded, _budget(edge, inner, bonded, u_scale), segment=number, method=METHOD),
-            _continuity(bonded, width.width, inner, edge, number),
-            _largest_opening(open_runs, located, um_per_px, u_scale, number),
-        ]
-        totals += (width.width, bonded)
-        variances += (edge**2, edge**2 + inner**2)
-        openings += open_runs
-    inner = math.sqrt(max(variances[1] - variances[0], 0))
-    edge = math.sqrt(variances[0])
-    if len(widths) > 1 or True:
-        out = [
-            measured("bond_width", totals[0], _budget(edge, 0, totals[0], u_scale), method=METHOD),
-            measured("bonded_length", totals[1], _budget(edge, inner, totals[1], u_scale), method=METHOD),
-            _continuity(totals[1], totals[0], inner, edge, None),
-            _largest_opening(openings, located, um_per_px, u_scale, None),
-            *out,
-        ]
+    contents = [
+        _contents(located, segment, width, um_per_px)
+        for segment, width in zip(located.stations.segments, widths, strict=True)
+    ]
+    whole = _Contents(
+        sum(one.width for one in contents),
+        math.sqrt(sum(one.u_width**2 for one in contents)),
+        sum(one.bonded for one in contents),
+        sum(one.flaw_ends for one in contents),
+        max(one.longest_open for one in contents),
+    )
+    out = _quantities(whole, None, blur, u_scale)
+    for number, one in enumerate(contents, 1):
+        out += _quantities(one, number, blur, u_scale)
     return out
 
 
-def _budget(edge: float, inner: float, length: float, u_scale: float) -> tuple[Component, ...]:
-    parts = [Component("notches", edge), Component("scale", u_scale * length)]
-    if inner:
-        parts.append(Component("openings inside", inner))
-    return tuple(parts)
+@dataclass(frozen=True)
+class _Contents:
+    """What one segment, or the whole section, holds: lengths in µm; ``flaw_ends``: ends of unbonded runs."""
+
+    width: float
+    u_width: float
+    bonded: float
+    flaw_ends: int
+    longest_open: float
 
 
-def _continuity(bonded: float, width: float, inner: float, edge: float, segment: int | None) -> Measurement:
-    share = bonded / width if width > 0 else 1.0
-    parts = (Component("openings inside", inner / width), Component("notches", (1 - share) * edge / width))
-    return measured("continuity", share, parts, segment=segment)
+def _contents(located: Located, segment: Segment, width: SegmentWidth, um_per_px: float) -> _Contents:
+    states = located.stations.states[
+        math.ceil(segment.left.station) : math.floor(segment.right.station) + 1
+    ]
+    bonded = (states == JOINED) | (states == FUSED)
+    open_runs = runs(states == OPEN)
+    return _Contents(
+        width.width,
+        math.hypot(width.u_left, width.u_right),
+        width.width * (float(bonded.mean()) if states.size else 1.0),
+        2 * len(runs(~bonded)),
+        max((last - first + 1 for first, last in open_runs), default=0) * um_per_px,
+    )
 
 
-def _largest_opening(
-    open_runs: list[int], located: Located, um_per_px: float, u_scale: float, segment: int | None
-) -> Measurement:
-    length = max(open_runs, default=0) * um_per_px
-    edge = located.opening.blur * um_per_px * (math.sqrt(2) if open_runs else 1)
-    return measured("largest_opening", length, (Component("ends", edge), Component("scale", u_scale * length)), segment=segment)
+def _quantities(one: _Contents, segment: int | None, blur: float, u_scale: float) -> list[Measurement]:
+    """Turn contents into measurements; each end of an unbonded run is uncertain by half the blur."""
+    inner = blur / 2 * math.sqrt(one.flaw_ends)
+    share = one.bonded / one.width
+    notches = Component("notches", one.u_width)
+    inside = (Component("openings inside", inner),) if one.flaw_ends else ()
+    return [
+        measured(
+            "bond_width", one.width, (notches, Component("scale", u_scale * one.width)), segment=segment, method=METHOD
+        ),
+        measured(
+            "bonded_length", one.bonded, (notches, Component("scale", u_scale * one.bonded), *inside),
+            segment=segment, method=METHOD,
+        ),
+        measured(
+            "continuity", share,
+            (Component("openings inside", inner / one.width), Component("notches", (1 - share) * one.u_width / one.width)),
+            segment=segment, method="share of joined stations",
+        ),
+        measured(
+            "largest_opening", one.longest_open,
+            (Component("ends", blur), Component("scale", u_scale * one.longest_open)),
+            segment=segment, method="longest run of open stations",
+        ),
+    ]  # fmt: skip
