@@ -67,16 +67,22 @@ def grains(
 
 
 def _lamellae(rng: np.random.Generator, shape: tuple[int, int], size: float) -> Image:
-    """Return straight bands in two or three directions, each of its own spacing, with calm places between."""
-    y, x = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
+    """Return straight bands in two directions, each of its own spacing, with calm places between."""
     which = field(rng, shape, size * 1.5)
     step = np.float32(rng.choice([-1, 1]) * rng.uniform(0.4, 1.0))
     out = np.zeros(shape, np.float32)
-    for low in (-1.0, 0.1, 1.2):
+    for bare in (which < -0.2, which > 0.5):
         turn, period = rng.uniform(0, np.pi), size * rng.uniform(0.3, 1.1)
-        wave = np.sin((x * np.cos(turn) + y * np.sin(turn)) * (2 * np.pi / period) + rng.uniform(0, 6))
-        bands = np.clip((wave - rng.uniform(0.2, 0.85)) * period / 4, 0, 1)
-        out += bands * ((which > low) & (which < low + 0.7)) * step
+        down = np.arange(shape[0], dtype=np.float32) * np.float32(np.sin(turn) / period)
+        along = np.arange(shape[1], dtype=np.float32) * np.float32(np.cos(turn) / period)
+        phase = np.add.outer(down, along + np.float32(rng.uniform(9, 10)) + abs(down[-1]) + abs(along[-1]))
+        phase -= np.floor(phase)
+        narrow = rng.uniform(0.1, 0.45)
+        bands = np.clip(
+            (np.abs(phase - np.float32(0.5)) + np.float32(narrow - 0.5)) * np.float32(period), 0, 1
+        )
+        bands[bare] = 0
+        out += bands * step
     return out
 
 
