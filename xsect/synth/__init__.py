@@ -50,5 +50,6 @@ def draw(kind: str, difficulty: str, seed: int, *, width_px: int = 1600) -> Draw
         look = replace(look, bits=8)
         way = WAYS[int(rng.integers(len(WAYS)))]
         pixels = spoil(way, render(design, look, texture, profile=profile), rng)
-        return DrawnSection(pixels, replace(truth, usable=False), kind, difficulty, seed)
+        nothing = Truth(design.um_per_px, {}, bond_kind="none", usable=False, row=truth.row)
+        return DrawnSection(pixels, nothing, kind, difficulty, seed)
     return DrawnSection(render(design, look, texture, profile=profile), truth, kind, difficulty, seed)

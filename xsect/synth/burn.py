@@ -65,8 +65,10 @@ def _label(length: float) -> str:
     return f"{length / 1000:g} mm" if length >= 1000 else f"{length:g} µm"
 
 
-def _bar(draw: ImageDraw.ImageDraw, x: float, y: float, design: SectionDesign, ink: int) -> None:
-    """Draw a bar with end ticks whose centres lie the bar's length apart."""
+def _bar(
+    draw: ImageDraw.ImageDraw, x: float, y: float, design: SectionDesign, ink: int, *, beside: bool = False
+) -> None:
+    """Draw a bar with end ticks whose centres lie the bar's length apart, its label above or beside it."""
     length = bar_length(design)
     px = length / design.um_per_px
     thick = max(design.width_px // 500, 2)
@@ -74,7 +76,10 @@ def _bar(draw: ImageDraw.ImageDraw, x: float, y: float, design: SectionDesign, i
     for end in (x, x + px):
         draw.line([(end, y - 4 * thick), (end, y + 4 * thick)], ink, thick)
     font = _font(design.width_px / 60)
-    draw.text((x + px / 2, y - 5 * thick), _label(length), ink, font, anchor="mb")
+    if beside:
+        draw.text((x - 5 * thick, y), _label(length), ink, font, anchor="rm")
+    else:
+        draw.text((x + px / 2, y - 5 * thick), _label(length), ink, font, anchor="mb")
 
 
 def _bar_in_corner(
@@ -100,4 +105,4 @@ def _strip(draw: ImageDraw.ImageDraw, size: tuple[int, int], design: SectionDesi
     for i, text in enumerate(("15.0 kV", "WD 10.2 mm", f"field {width * design.um_per_px:.0f} µm", "BSD")):
         draw.text(((0.02 + 0.14 * i) * width, top + 0.017 * width), text, ink, font, anchor="lm")
         draw.line([((0.145 + 0.14 * i) * width, top), ((0.145 + 0.14 * i) * width, height)], ink, 1)
-    _bar(draw, 0.70 * width, height - 0.010 * width, design, ink)
+    _bar(draw, 0.75 * width, top + 0.017 * width, design, ink, beside=True)

@@ -102,7 +102,7 @@ def cover(design: SectionDesign, profile: Profile) -> Coverage:
     lower_edge = _body(design.lower, u, -face_low, out_low)
     upper, lower = share(upper_edge), share(lower_edge)
     tin = reaction = np.zeros_like(u)
-    facing = share(_ends(design.upper, u, coat)) * share(_ends(design.lower, u, coat))
+    facing = np.minimum(share(_ends(design.upper, u, coat)), share(_ends(design.lower, u, coat)))
     open_up, open_low = face_up, face_low
     if design.plating is not None:
         open_up, open_low = (

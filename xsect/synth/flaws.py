@@ -106,14 +106,14 @@ def mount_texture(cover: Coverage, look: Look, rng: np.random.Generator) -> Imag
         field += np.float32(look.mount_mottle) * fractal(shape, shape[1] / 40, rng)
     for _ in range(look.fillers):
         x, y = rng.uniform(0, 1, 2) * shape[::-1]
-        axes = rng.uniform(1.5, shape[1] / 130, 2)
+        axes = rng.uniform(1.5, 1.5 + shape[1] / 150, 2)
         level = float(rng.uniform(1.3, 3.5))
         cv2.ellipse(
             field, ((x, y), (2 * axes[0], 2 * axes[1]), float(rng.uniform(0, 180))), level, -1, cv2.LINE_AA
         )
     for _ in range(look.bubbles):
         x, y = (rng.uniform(0, 1, 2) * shape[::-1]).astype(int).tolist()
-        radius = int(rng.uniform(4, shape[1] / 40))
+        radius = int(rng.uniform(4, 4 + shape[1] / 45))
         cv2.circle(field, (x, y), radius, 0.45, -1, cv2.LINE_AA)
         cv2.circle(field, (x, y), radius, 2.2, max(radius // 10, 1), cv2.LINE_AA)
         cv2.circle(field, (x - radius // 3, y - radius // 3), max(radius // 6, 1), 3.0, -1, cv2.LINE_AA)

@@ -47,7 +47,7 @@ def _flank(d: Draws, bond: float) -> Flank:
     return Flank(slope, shape, radius, d.uni(0.15, 0.9), collar, bond * d.uni(0.05, 0.2))
 
 
-def contacts(d: Draws, bond: float, count: int, field: float) -> tuple[Contact, ...]:
+def contacts(d: Draws, bond: float, count: int, standoff: float, field: float) -> tuple[Contact, ...]:
     """One contact, or several unequal ones in a row that share the bond width."""
     if count == 1:
         flanks = _flank(d, bond), _flank(d, bond)
@@ -59,12 +59,14 @@ def contacts(d: Draws, bond: float, count: int, field: float) -> tuple[Contact, 
     gaps = d.rng.uniform(0.5, 1.0, count - 1) if d.level else np.ones(count - 1)
     gaps = gaps / gaps.sum() * max(field * 0.5 - widths.sum() * 0.4, 0.25 * field)
     row, at = [], -(widths.sum() + gaps.sum()) / 2
+    # Steep enough for the gap to reach its plateau inside the picture in about half of the scenes.
+    outer = standoff / ((field / 2 + at) * d.uni(0.25, 1.2))
     for i, width in enumerate(widths):
         near = [float(gaps[j]) for j in (i - 1, i) if 0 <= j < count - 1]
         steep = max(0.15, 8 * 12 * d.pixel / min(near))
         left, right = (replace(_flank(d, float(width)), collar=0.0) for _ in range(2))
-        left = replace(left, slope=max(left.slope, steep if i else 0.05))
-        right = replace(right, slope=max(right.slope, steep if i < count - 1 else 0.05))
+        left = replace(left, slope=max(left.slope, steep if i else outer))
+        right = replace(right, slope=max(right.slope, steep if i < count - 1 else outer))
         row.append(Contact(float(at), float(at + width), left, right))
         at += width + (gaps[i] if i < count - 1 else 0)
     return tuple(row)

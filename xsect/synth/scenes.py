@@ -48,7 +48,7 @@ def _facing(d: Draws, kind: str, bond: float, field: float, plated: bool) -> Sec
         width_px=REFERENCE_PX,
         height_px=REFERENCE_PX,
         origin=(0.0, 0.0),
-        contacts=scene_bond.contacts(d, bond, count, field),
+        contacts=scene_bond.contacts(d, bond, count, standoff, field),
         upper=Part(1.0),
         lower=Part(1.0),
         standoff_left=standoff,
