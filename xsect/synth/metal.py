@@ -25,11 +25,11 @@ def paint(
         field = field * (1 + np.float32(look.metal_mottle) * fractal(shape, shape[1] / 8, rng))[..., None]
     if look.lay:
         field = field * (1 + np.float32(look.lay) * grinding_lines(shape, rng))[..., None]
-    upper, lower = np.asarray(look.upper, np.float32) * field, np.asarray(look.lower, np.float32) * field
-    if design.nugget is None:
-        return upper, lower
-    zone = Zone.of(design, cover.u, cover.v, look, rng)
-    return zone.over(upper), zone.over(lower)
+    colours = [np.asarray(colour, np.float32) * field for colour in dict.fromkeys((look.upper, look.lower))]
+    if design.nugget is not None:
+        zone = Zone.of(design, cover.u, cover.v, look, rng)
+        colours = [zone.over(colour) for colour in colours]
+    return colours[0], colours[-1]
 
 
 def _structure(

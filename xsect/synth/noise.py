@@ -13,13 +13,12 @@ def smooth(shape: tuple[int, ...], scale_px: float, rng: np.random.Generator) ->
     """Return a field (rows, columns) of about unit variance that varies over ``scale_px`` pixels."""
     rows, columns = shape[:2]
     scale = max(scale_px, 1.0)
-    coarse = rng.standard_normal((int(rows / scale) + 3, int(columns / scale) + 3)).astype(np.float32)
-    # A random offset on the coarse grid, so that no two fields have their knots at the same pixels.
-    ox, oy = rng.uniform(0, 1, 2)
-    matrix = np.array([[1 / scale, 0, ox], [0, 1 / scale, oy]])
-    flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
-    field = cv2.warpAffine(coarse, matrix, (columns, rows), flags=flags, borderMode=cv2.BORDER_REFLECT)
-    return field * np.float32(1.3)
+    # Cropped at a random place, so that no two fields have their knots at the same pixels.
+    x, y = rng.integers(0, max(round(min(scale, columns / 4)), 1), 2)
+    size = (columns + int(x), rows + int(y))
+    knots = rng.standard_normal((round(size[1] / scale) + 2, round(size[0] / scale) + 2), dtype=np.float32)
+    field = cv2.resize(knots, size, interpolation=cv2.INTER_CUBIC)[y:, x:]
+    return np.asarray(field * np.float32(1.3), np.float32)
 
 
 def fractal(shape: tuple[int, ...], scale_px: float, rng: np.random.Generator, octaves: int = 4) -> Image:

@@ -37,7 +37,6 @@ def _reflectance(
     """Sum the materials' colours by coverage, then lay traces, scratches and stains over the metal."""
     upper, lower = paint(design, cov, look, rng)
     shape, pixel = cov.u.shape, design.um_per_px
-    tin = np.asarray(look.tin, np.float32) * (1 + np.float32(0.012) * smooth(shape, 5, rng))[..., None]
     mount = np.asarray(look.mount, np.float32) * flaws.mount_texture(cov, look, rng)[..., None]
     if look.shrinkage_um:
         void = flaws.shrinkage(cov, look, pixel, rng)[..., None]
@@ -47,8 +46,11 @@ def _reflectance(
     if look.line_um or look.stringers:
         trace = traces(design, _trace(design, profile, look, rng), profile.line, profile.u, cov)
         scene *= (1 - np.float32(0.92) * trace)[..., None]
-    scene += tin * cov.tin[..., None] + np.asarray(look.reaction, np.float32) * cov.reaction[..., None]
     scene += gap * cov.gap[..., None] + mount * cov.mount[..., None]
+    if design.plating is not None:
+        tin = cov.tin * (1 + np.float32(0.012) * smooth(shape, 5, rng))
+        scene += tin[..., None] * np.asarray(look.tin, np.float32)
+        scene += cov.reaction[..., None] * np.asarray(look.reaction, np.float32)
     if look.relief:
         # A soft layer polishes lower: its step shows as a light and a dark halo.
         step = cv2.GaussianBlur(cov.tin, (0, 0), 1.2) - cv2.GaussianBlur(cov.tin, (0, 0), 3.0)
