@@ -169,7 +169,8 @@ def nugget_outline(layout: Layout) -> tuple[Floats, Floats]:
 def _mount(layout: Layout, shapes: Shapes, look: Look, rng: np.random.Generator, free: Image) -> Image:
     """Return the mount, and between the parts what fills the gap (another brightness, glints)."""
     shape = layout.shape
-    out = resin(rng, shape, look.resin, look.liveliness)
+    darkest = min(float(np.mean(look.lower)), float(np.mean(look.upper)))
+    out = resin(rng, shape, look.resin, look.liveliness, brightest=0.48 * darkest)
     left = max(layout.upper.left, layout.lower.left) + 20
     right = min(layout.upper.right, layout.lower.right) - 20
     on = (shapes.s >= left) & (shapes.s <= right)

@@ -228,8 +228,9 @@ def _lenses(
             if filmed:
                 films.append(Lens(at - half, at + half, rng.uniform(1.8, 8.0)))
             elif voided and rng.random() < 0.5:
-                half = min(half, 60 * k)
-                voids.append(Lens(at - half, at + half, rng.uniform(3.0, 9.0)))
+                # Well shorter than the gap between two contacts, or it would be told as one.
+                half = min(0.6 * half, 25 * k)
+                voids.append(Lens(at - half, at + half, rng.uniform(2.5, 7.0)))
     return tuple(films), tuple(voids)
 
 

@@ -18,9 +18,15 @@ RESINS = {
 }
 
 
-def resin(rng: np.random.Generator, shape: tuple[int, int], name: str, liveliness: float) -> Image:
-    """Return (rows, columns, 3) display values 0 to 1 of one resin; ``liveliness`` 0 is plain, 1 is busy."""
+def resin(
+    rng: np.random.Generator, shape: tuple[int, int], name: str, liveliness: float, *, brightest: float = 1.0
+) -> Image:
+    """Return (rows, columns, 3) display values 0 to 1 of one resin; ``liveliness`` 0 is plain, 1 is busy.
+
+    ``brightest``: mean brightness that the resin keeps below, so that it stays darker than the metal in it.
+    """
     base = np.array(RESINS[name], np.float32) * rng.uniform(0.8, 1.2)
+    base *= min(1.0, brightest / float(base.mean()))
     mottle = field(rng, shape, rng.uniform(20, 90)) * 0.06 + field(rng, shape, rng.uniform(2.5, 7)) * 0.08
     turn = rng.uniform(0, 2 * np.pi)
     y, x = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
