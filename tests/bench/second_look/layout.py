@@ -7,7 +7,7 @@ of ``s``.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -119,7 +119,6 @@ class Shapes:
     upper_outer: Floats
     opening: Floats
     gap: Floats
-    void: Floats
 
     def at(self, s: Floats | float, n: Floats | float) -> Floats:
         """Return (k, 2) points (x, y) of the picture at stations s and distances n."""
@@ -141,12 +140,12 @@ def lay_out(layout: Layout) -> Shapes:
     """Return the surfaces of a layout at closely spaced stations."""
     s, points, normals = _line(layout)
     waves = np.random.default_rng(layout.rough[2])
-    opening, film, void = _opening(layout, s, layout.rough[0] * _waves(s, waves, (25, 200)))
+    opening, void = _opening(layout, s, layout.rough[0] * _waves(s, waves, (25, 200)))
     dents = [
         sign * _dent(s, part) + layout.rough[1] * _waves(s, waves, (8, 160))
         for sign, part in ((1, layout.lower), (-1, layout.upper))
     ]
-    gap, tin_low, tin_high = _fill(layout, s, opening, film, void)
+    gap, tin_low, tin_high = _fill(layout, s, opening, void)
     level = _level(layout, s)
     edges = {}
     for name, part in (("lower", layout.lower), ("upper", layout.upper)):
@@ -157,7 +156,7 @@ def lay_out(layout: Layout) -> Shapes:
         s, points, normals, low, high, low + tin_low, high - tin_high,
         -layout.lower.share * level - layout.lower.thickness + edges["lower"] + dents[0],
         layout.upper.share * level + layout.upper.thickness - edges["upper"] + dents[1],
-        opening, gap, void,
+        opening, gap,
     )  # fmt: skip
 
 
@@ -194,8 +193,8 @@ def _ends(part: Part) -> Floats:
     return np.concatenate([part.left + depth, part.right - depth])
 
 
-def _opening(layout: Layout, s: Floats, waves: Floats) -> tuple[Floats, Floats, Floats]:
-    """Return the opening between the base metals, and of that the films and voids inside contacts."""
+def _opening(layout: Layout, s: Floats, waves: Floats) -> tuple[Floats, Floats]:
+    """Return the opening between the base metals, and of that the voids inside contacts."""
     opening = np.full_like(s, np.inf)
     for (left, right), (to_left, to_right) in zip(layout.contacts, layout.flanks, strict=True):
         here = np.where(s < left, to_left(left - s), to_right(s - right))
@@ -208,12 +207,10 @@ def _opening(layout: Layout, s: Floats, waves: Floats) -> tuple[Floats, Floats, 
     opening += layout.least_gap
     # Roughness dies out towards the notch, so that it stays where it is and the gap never closes outside it.
     opening *= 1 + waves / (opening + 4 * layout.rough[0] + 1e-9)
-    return opening + film + void, film, void
+    return opening + film + void, void
 
 
-def _fill(
-    layout: Layout, s: Floats, opening: Floats, film: Floats, void: Floats
-) -> tuple[Floats, Floats, Floats]:
+def _fill(layout: Layout, s: Floats, opening: Floats, void: Floats) -> tuple[Floats, Floats, Floats]:
     """Return the dark gap and the plating on the lower and upper surface."""
     tin = layout.tin
     if tin is None:
@@ -290,8 +287,3 @@ def length(shapes: Shapes, where: NDArray[np.bool_], weight: Floats | None = Non
     both = where[:-1] & where[1:]
     mean = 1.0 if weight is None else (weight[:-1] + weight[1:]) / 2
     return float(np.sum(np.diff(shapes.s) * both * mean))
-
-
-def moved(layout: Layout, dx: float, dy: float) -> Layout:
-    """Return the layout moved over the picture."""
-    return replace(layout, centre=(layout.centre[0] + dx, layout.centre[1] + dy))

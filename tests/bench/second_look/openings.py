@@ -9,8 +9,6 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-SHAPES = ("bend", "dome", "power", "ellipse", "wedge")
-
 
 @dataclass(frozen=True)
 class Flank:
