@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import dataclasses
 import hashlib
 import math
-from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -16,9 +14,13 @@ import pytest
 from xsect.capture.lot_sheet import LotSheet, SheetRow
 from xsect.capture.micrograph import Micrograph
 from xsect.capture.scale import Scale
+from xsect.judge.criteria import Clause, Criteria, Limit
+from xsect.judge.decision import judge_section
 from xsect.locate.view import FILLED, JOINED, OPEN, PLATING, NotchView, SectionView
 from xsect.quantities import Component, Measurement, measured, not_measured, word
 from xsect.reasons import Finding
+from xsect.record import LotRecord, SectionRecord
+from xsect.report.figures import write_section_figures
 
 METAL, MOUNT, TIN = 185, 45, 235
 Contact = tuple[float, float]
@@ -98,9 +100,9 @@ def draw_parts(
 def make_row(section: str, number: int = 2, **columns: Any) -> SheetRow:
     given: dict[str, Any] = {
         "lot": "L-0417", "supplier": "Ferrowald Kontakte", "made_on": "2026-04-13", "cut_on": "2026-04-15",
-        "operator": "M. Osei", "calibration": "obj10_cam1", "upper_material": "CuSn6", "lower_material": "Cu-ETP",
-        "upper_thickness_um": 800.0, "lower_thickness_um": 900.0, "projection_height_um": 250.0,
-        "projection_diameter_um": 1300.0, "etchant": "none",
+        "operator": "M. Osei", "calibration": "obj10_cam1", "upper_material": "CuSn6",
+        "lower_material": "Cu-ETP", "upper_thickness_um": 800.0, "lower_thickness_um": 900.0,
+        "projection_height_um": 250.0, "projection_diameter_um": 1300.0, "etchant": "none",
     }  # fmt: skip
     return SheetRow(number, section, Path(f"img/{number}.png"), f"img/{number}.png", **given | columns)
 
@@ -114,27 +116,115 @@ def bond_budget(width: float) -> tuple[Component, ...]:
     )
 
 
-def make_measurements(view: SectionView | None, *, standoff: float = 70.0) -> tuple[Measurement, ...]:
+def make_measurements(view: SectionView | None, *, standoff: float) -> tuple[Measurement, ...]:
     """Measurements of a drawn view; all not measured without one."""
     if view is None:
         return tuple(not_measured(name, "no faying line was found") for name in ("bond_width", "standoff"))
-    pairs = [(left, right) for left, right in zip(view.notches[::2], view.notches[1::2], strict=True)]
+    pairs = zip(view.notches[::2], view.notches[1::2], strict=True)
     widths = [math.dist((a.x, a.y), (b.x, b.y)) * view.pitch_um for a, b in pairs]
-    found = [measured("bond_width", sum(widths), bond_budget(sum(widths)), method="hinge fit, both notches")]
-    found += [measured("bond_width", w, bond_budget(w), segment=n) for n, w in enumerate(widths, 1)]
-    opened = 0.06 * sum(widths) if OPEN in view.states[view.states == PLATING] else 0.0
-    found += [
-        measured("bonded_length", 0.92 * sum(widths), bond_budget(sum(widths))),
+    return (
+        measured("bond_width", sum(widths), bond_budget(sum(widths)), method="hinge fit, both notches"),
+        *(measured("bond_width", w, bond_budget(w), segment=n) for n, w in enumerate(widths, 1)),
         measured("continuity", 0.92, (Component("stations", 0.012), Component("scale", 0.0))),
-        measured("largest_opening", 66.0 + opened, (Component("stations", 8.0),)),
         measured("bond_offset", -22.0, (Component("axis", 9.0),)),
         measured("standoff", standoff, (Component("scale", 0.1), Component("edge fit", 1.9))),
-        measured("collapse", 1 - standoff / 250, (Component("standoff", 0.008),)),
         measured("plating_in_bond_mean", 0.9, (Component("edge fit", 1.1),), note="below the blur"),
         not_measured("imc_mean", "the lot sheet gives no plating"),
         not_measured("nugget_width", "no nugget: the bond is solid-state"),
-        measured("upper_thickness", 812.0, (Component("scale", 1.2), Component("edge fit", 2.0))),
-        measured("lower_thickness", 903.0, (Component("scale", 1.4), Component("edge fit", 2.0))),
+        not_measured("nugget_height", "no nugget: the bond is solid-state"),
         word("bond_kind", "solid_state"),
+    )
+
+
+def make_section(
+    name: str,
+    number: int = 2,
+    *,
+    findings: tuple[Finding, ...] = (),
+    columns: dict[str, Any] | None = None,
+    **scene: Any,
+) -> tuple[Micrograph, SectionRecord]:
+    """A drawn section with its record, judged by CRITERIA."""
+    pixels, view = draw_parts(**{"shape": (240, 320), "contacts": ((160.0, 110.0),)} | scene)
+    digest = hashlib.sha256(pixels.tobytes()).hexdigest()
+    scale = Scale(
+        view.pitch_um, view.pitch_um, 0.0015, "calibration record", "obj10_cam1 of 2026-03-02", "ab" * 32
+    )
+    row = make_row(name, number, **(columns or {}))
+    found = make_measurements(view, standoff=scene.get("standoff_px", 14.0) * view.pitch_um)
+    record = SectionRecord(row, digest, pixels.shape[:2], scale, findings, found, (), view)
+    verdicts = judge_section(found, row, CRITERIA, record.status)
+    return Micrograph(pixels, scale, digest), replace(record, verdicts=verdicts)
+
+
+def make_missing(name: str, number: int) -> SectionRecord:
+    """A section whose picture was not there."""
+    row = make_row(name, number)
+    finding = Finding("image_missing", {"image": row.image_as_written})
+    verdicts = judge_section((), row, CRITERIA, "not_measured")
+    return SectionRecord(row, "", (0, 0), None, (finding,), (), verdicts, None)
+
+
+CRITERIA = Criteria(
+    name="EXAMPLE: solid-state projection weld",
+    weld_type="solid_state",
+    source="made up for these tests",
+    decision_rule="guarded",
+    clauses=(
+        Clause("width", "bond_width", at_least=Limit("times", 0.4, "projection_diameter")),
+        Clause("continuity", "continuity", at_least=Limit("fraction", 0.85)),
+        Clause("offset", "bond_offset", Limit("um", -20.0), Limit("um", 20.0), severity="minor"),
+        Clause("kind", "bond_kind", must_be=("solid_state", "mixed")),
+    ),
+    sha256="cd" * 32,
+    path=Path("criteria/example.toml"),
+)
+HOSTILE = ("<script>alert(1)</script>", "=cmd|'/c calc'!A1", "../../etc/passwd", "W" * 100)
+
+
+def make_lot(out: Path) -> LotRecord:
+    """A lot of seven sections, four with hostile names, its figures written below ``out``."""
+    look = (Finding("out_of_focus", {"blur": "7.1"}),)
+    drawn = [
+        make_section("S01"),
+        make_section(HOSTILE[0], 3, contacts=((95.0, 40.0), (220.0, 52.0)), colour=False, islands=True),
+        make_section(
+            HOSTILE[1], 4, plating_px=2.0, findings=look, columns={"plating": "tin", "plating_um": 4.0}
+        ),
+        make_section(
+            HOSTILE[2], 5, columns={"extra": {"*batch* #x": "$1 + 2$ @ref"}, "stated": {"bond_width": 560.0}}
+        ),
+        make_section(HOSTILE[3], 6, contacts=((160.0, 60.0),)),
+        make_section("S06", 7, contacts=((160.0, 104.0),)),
     ]
-    return tuple(found)
+    sections = [replace(record, figures=write_section_figures(m, record, out)) for m, record in drawn]
+    sections.append(make_missing("S07", 8))
+    sheet = LotSheet(Path("lots/lot.csv"), "ef" * 32, tuple(record.row for record in sections))
+    return LotRecord(sheet, CRITERIA, tuple(sections), {"smoothing": 1.5, "limit_mp": 400})
+
+
+@pytest.fixture(scope="session")
+def written(tmp_path_factory: pytest.TempPathFactory) -> tuple[LotRecord, Path]:
+    """The lot and the folder into which all its outputs were written."""
+    from xsect.report.write import write_outputs
+
+    out = tmp_path_factory.mktemp("report")
+    lot = make_lot(out)
+    write_outputs(lot, out)
+    return lot, out
+
+
+@pytest.fixture(scope="session")
+def lot(written: tuple[LotRecord, Path]) -> LotRecord:
+    return written[0]
+
+
+@pytest.fixture(scope="session")
+def out(written: tuple[LotRecord, Path]) -> Path:
+    return written[1]
+
+
+@pytest.fixture(scope="session")
+def section() -> tuple[Micrograph, SectionRecord]:
+    """One drawn section with a single bond segment."""
+    return make_section("S01")

@@ -9,6 +9,7 @@ from xsect.record import LotRecord, SectionRecord
 from xsect.report.plotting import figure, svg_text
 from xsect.report.standing import worst
 from xsect.report.style import BLACK, GREY, VERDICT_STYLES
+from xsect.report.typeface import drawn_name
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -75,7 +76,7 @@ def _show_limits(axes: Axes, lot: LotRecord) -> bool:
 
 
 def _name_sections(axes: Axes, lot: LotRecord) -> None:
-    names = [_short(record.row.section) for record in lot.sections]
+    names = [_short(drawn_name(record.row)) for record in lot.sections]
     step = math.ceil(len(names) / _MOST_NAMES) if names else 1
     upright = len(names) > 10 or max((len(name) for name in names), default=0) > 9
     axes.set_xticks(

@@ -15,6 +15,7 @@ from xsect.locate.view import FILLED, FUSED, JOINED, OPEN, PLATING, STATES, Sect
 from xsect.record import SectionRecord
 from xsect.report.canvas import Canvas, Points, dashes
 from xsect.report.style import SKY_BLUE, STATE_STYLES, YELLOW
+from xsect.report.typeface import drawn_name
 from xsect.report.wording import shown
 
 WIDEST: Final = 1600
@@ -42,7 +43,7 @@ def draw_marked(
         _draw_standoff(canvas, view, to, record)
     if record.scale is not None:
         _draw_scale_bar(canvas, record.scale.um_per_px / factor, view, factor)
-    return np.vstack([canvas.finished(), _legend(canvas, view, record.row.section)])
+    return np.vstack([canvas.finished(), _legend(canvas, view, drawn_name(record.row))])
 
 
 def report_size(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> tuple[NDArray[np.uint8], float]:

@@ -14,14 +14,8 @@ from xsect.quantities import QUANTITIES
 from xsect.reasons import REASONS
 from xsect.record import LotRecord
 from xsect.report.lot_plot import lot_plot
-from xsect.report.section_page import (
-    EFFECT_LABELS,
-    Fact,
-    SectionPage,
-    section_page,
-    sentence_case,
-    short_hash,
-)
+from xsect.report.page import Fact, SectionPage
+from xsect.report.section_page import EFFECT_LABELS, section_page, sentence_case, short_hash
 from xsect.report.standing import section_verdict
 from xsect.report.style import STATE_STYLES, VERDICT_STYLES
 
@@ -46,8 +40,8 @@ STATES: Final = {
     "unknown": "could not be told",
 }
 READING: Final = (
-    "Values are followed by their expanded uncertainty at 95 % coverage (k = 1.96); where the interval is cut "
-    "at a bound such as 0, its two ends are given instead.",
+    "Values are followed by their expanded uncertainty at 95 % coverage (k = 1.96); where the interval is "
+    "cut at a bound such as 0, its two ends are given instead.",
     "Lengths are shown in mm from 100 µm up, else in µm.",
     "Hashes are the first 16 digits of SHA-256; run.json holds them whole.",
 )
@@ -116,8 +110,8 @@ def build_report(lot: LotRecord, out: Path) -> Report:
         looks=looks,
         remarks=_remarks(lot),
         plot=lot_plot(lot),
-        plot_alt="Bond width of every section with its 95 % interval against the limits; the same values stand "
-        "in the table of sections.",
+        plot_alt="Bond width of every section with its 95 % interval against the limits; the same values "
+        "stand in the table of sections.",
         sections=tuple(section_page(record, lot.criteria, out) for record in lot.sections),
         cautions=CAUTIONS,
         signatures=SIGNATURES,

@@ -6,14 +6,14 @@ import json
 import shutil
 import tempfile
 from collections.abc import Sequence
-from functools import cache
 from pathlib import Path
 from typing import Any
 
 from xsect.report.html import TEMPLATES
 from xsect.report.model import Report
 from xsect.report.pictures import PagePictures
-from xsect.report.style import FONTS, REGULAR
+from xsect.report.style import FONTS
+from xsect.report.typeface import covered
 
 
 def pdf_bytes(report: Report, pictures: Sequence[PagePictures]) -> bytes:
@@ -41,16 +41,3 @@ def pdf_bytes(report: Report, pictures: Sequence[PagePictures]) -> bytes:
             sys_inputs={"model": model},
         )
     return bytes(compiled)
-
-
-def covered(text: str) -> bool:
-    """Return whether the package's typeface has a sign for every letter of a text."""
-    return set(map(ord, text)) <= _signs()
-
-
-@cache
-def _signs() -> frozenset[int]:
-    from matplotlib.ft2font import FT2Font
-
-    controls = range(0x20)
-    return frozenset(FT2Font(str(REGULAR)).get_charmap()) | frozenset(controls)

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from xsect.report.section_page import SectionPage
+from xsect.report.page import SectionPage
 
 
 @dataclass(frozen=True)
@@ -23,7 +23,7 @@ class PagePictures:
 
 
 def page_pictures(page: SectionPage, out: Path) -> PagePictures:
-    """Return a section's figures, read below ``out``, as JPEG: for print at 300 dots per inch, and a thumb."""
+    """Return a section's figures, read below ``out``, as JPEG for print (300 dots per inch) and a thumb."""
     if page.marked is None:
         return PagePictures()
     marked = _read(out / page.marked.path)

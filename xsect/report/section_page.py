@@ -1,11 +1,11 @@
-"""Section page: everything that the report says of one section, as text ready to be set."""
+"""Section page: build what the report says of one section."""
 
 from __future__ import annotations
 
 import math
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -14,101 +14,21 @@ from xsect.judge.criteria import Criteria
 from xsect.judge.decision import Verdict, minor_rejects
 from xsect.quantities import COVERAGE_FACTOR, QUANTITIES, Measurement, shown_unit
 from xsect.record import SectionRecord
+from xsect.report.page import (
+    BudgetLine,
+    Fact,
+    FindingLine,
+    MeasurementLine,
+    Picture,
+    SectionPage,
+    VerdictLine,
+)
 from xsect.report.standing import STATUS_LABELS, section_verdict
 from xsect.report.style import VERDICT_STYLES
 from xsect.report.wording import MISSING, label, shown, shown_part
 
 EFFECT_LABELS: Final = {"not_measured": "not measured", "needs_review": "needs a look", "note": "note"}
 _ALWAYS_BUDGETED: Final = ("bond_width", "standoff", "nugget_width", "plating_in_bond_mean", "imc_mean")
-
-
-@dataclass(frozen=True)
-class Fact:
-    """One line of a list of facts."""
-
-    label: str
-    value: str
-
-
-@dataclass(frozen=True)
-class FindingLine:
-    """One finding: what happened and what to do."""
-
-    title: str
-    effect: str
-    sentence: str
-    what_to_do: str
-
-
-@dataclass(frozen=True)
-class MeasurementLine:
-    """One row of the table of measurements."""
-
-    label: str
-    value: str
-    expanded: str
-    interval: str
-    unit: str
-    note: str
-
-
-@dataclass(frozen=True)
-class VerdictLine:
-    """One row of the table of verdicts; ``verdict`` is its key, ``verdict_label`` its word."""
-
-    clause: str
-    label: str
-    limit: str
-    rule: str
-    measured: str
-    verdict: str
-    verdict_label: str
-    severity: str
-    ground: str
-
-
-@dataclass(frozen=True)
-class BudgetLine:
-    """One quantity's uncertainty budget: its named parts as standard uncertainties, combined and expanded."""
-
-    label: str
-    parts: tuple[Fact, ...]
-    combined: str
-    expanded: str
-
-
-@dataclass(frozen=True)
-class Picture:
-    """A picture below the report's folder, its size in px and its description in words."""
-
-    path: str
-    width: int
-    height: int
-    alt: str
-
-
-@dataclass(frozen=True)
-class SectionPage:
-    """One section. ``not_measured`` pairs the names of quantities with the reason that they share."""
-
-    anchor: str
-    name: str
-    lot: str
-    verdict: str
-    verdict_label: str
-    status: str
-    status_label: str
-    bond_width: str
-    in_brief: str
-    facts: tuple[Fact, ...]
-    scale: tuple[Fact, ...]
-    findings: tuple[FindingLine, ...]
-    marked: Picture | None
-    strip: Picture | None
-    measurements: tuple[MeasurementLine, ...]
-    not_measured: tuple[Fact, ...]
-    verdicts: tuple[VerdictLine, ...]
-    budget: tuple[BudgetLine, ...]
 
 
 def section_page(record: SectionRecord, criteria: Criteria | None, out: Path) -> SectionPage:

@@ -40,7 +40,9 @@ def draw_strip(view: SectionView) -> bytes:
         for notch in view.notches:
             at = float(along[_station(view, notch)])
             for axes in (picture, band, profile):
-                _show_notch(axes, notch, at)
+                axes.axvline(at, color=BLACK, linewidth=0.9)
+            for axes in (band, profile):
+                _show_interval(axes, at, COVERAGE_FACTOR * notch.u_um / 1000)
         _name_segments(picture, view, along)
         picture.set_xlim(along[0], along[-1])
         _show_legend(drawing, view)
@@ -116,11 +118,10 @@ def _show_profiles(axes: Axes, view: SectionView, along: NDArray[np.float64]) ->
         second.spines["right"].set_visible(True)
 
 
-def _show_notch(axes: Axes, notch: NotchView, at: float) -> None:
-    reach = COVERAGE_FACTOR * notch.u_um / 1000
+def _show_interval(axes: Axes, at: float, reach: float) -> None:
+    """Shade where a notch lies with 95 % coverage; not on the picture, where it would hide things."""
     if np.isfinite(reach):
         axes.axvspan(at - reach, at + reach, color=ORANGE, alpha=0.25, linewidth=0)
-    axes.axvline(at, color=BLACK, linewidth=0.9)
 
 
 def _name_segments(axes: Axes, view: SectionView, along: NDArray[np.float64]) -> None:

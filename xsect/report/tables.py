@@ -1,8 +1,8 @@
 """Tables: measurements.csv, verdicts.csv and the same two as sheets of a workbook.
 
-Numbers in CSV have six significant digits and a decimal point; a cell is empty where there is none. Lines end
-with LF, text is UTF-8. Text that a spreadsheet would run as a formula (it begins with = + - @, a tab or a carriage
-return) carries an apostrophe in front; in the workbook it is stored as text, unchanged.
+Numbers in CSV have six significant digits and a decimal point; a cell is empty where there is none. Lines
+end with LF, text is UTF-8. Text that a spreadsheet would run as a formula (it begins with = + - @, a tab or a
+line end) carries an apostrophe in front; in the workbook it is stored as text, unchanged.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ VERDICT_COLUMNS: Final = (
     "reason",
 )  # fmt: skip
 
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
 _EPOCH = datetime(1980, 1, 1, tzinfo=UTC)
 """The earliest date that a ZIP archive can hold: workbooks carry no date of their own."""
 
@@ -104,7 +104,8 @@ def _plain(cell: Cell) -> str:
         return ""
     if isinstance(cell, float):
         return f"{cell:.6g}"
-    text = str(cell)
+    # The CSV writer leaves a lone carriage return unquoted, and readers take it for the end of a line.
+    text = str(cell).replace("\r\n", "\n").replace("\r", "\n")
     return f"'{text}" if text.startswith(_FORMULA_STARTS) else text
 
 
@@ -132,7 +133,8 @@ def workbook_bytes(lot: LotRecord) -> bytes:
                     continue
                 cell = sheet.cell(number, place)
                 if isinstance(content, str):
-                    cell.set_explicit_value(_printable(content), "s")
+                    cell.value = _printable(content)
+                    cell.data_type = "s"
                     cell.alignment = Alignment(vertical="top")
                     cell.quotePrefix = content.startswith(_FORMULA_STARTS)
                 else:

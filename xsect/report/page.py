@@ -1,0 +1,94 @@
+"""Page: what the report says of one section, as text ready to be set."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Fact:
+    """One line of a list of facts."""
+
+    label: str
+    value: str
+
+
+@dataclass(frozen=True)
+class FindingLine:
+    """One finding: what happened and what to do."""
+
+    title: str
+    effect: str
+    sentence: str
+    what_to_do: str
+
+
+@dataclass(frozen=True)
+class MeasurementLine:
+    """One row of the table of measurements."""
+
+    label: str
+    value: str
+    expanded: str
+    interval: str
+    unit: str
+    note: str
+
+
+@dataclass(frozen=True)
+class VerdictLine:
+    """One row of the table of verdicts; ``verdict`` is its key, ``verdict_label`` its word."""
+
+    clause: str
+    label: str
+    limit: str
+    rule: str
+    measured: str
+    verdict: str
+    verdict_label: str
+    severity: str
+    ground: str
+
+
+@dataclass(frozen=True)
+class BudgetLine:
+    """One quantity's uncertainty budget: its named parts as standard uncertainties, combined and expanded."""
+
+    label: str
+    parts: tuple[Fact, ...]
+    combined: str
+    expanded: str
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A picture below the report's folder, its size in px and its description in words."""
+
+    path: str
+    width: int
+    height: int
+    alt: str
+
+
+@dataclass(frozen=True)
+class SectionPage:
+    """One section. ``not_measured`` pairs the names of quantities with the reason that they share."""
+
+    anchor: str
+    name: str
+    lot: str
+    verdict: str
+    verdict_label: str
+    status: str
+    status_label: str
+    bond_width: str
+    in_brief: str
+    facts: tuple[Fact, ...]
+    scale: tuple[Fact, ...]
+    findings: tuple[FindingLine, ...]
+    marked: Picture | None
+    strip: Picture | None
+    measurements: tuple[MeasurementLine, ...]
+    not_measured: tuple[Fact, ...]
+    verdicts: tuple[VerdictLine, ...]
+    budget: tuple[BudgetLine, ...]
