@@ -32,8 +32,8 @@ def burned(pixels: Pixels, design: SectionDesign, look: Look) -> Pixels:
     elif look.bar:
         _bar_in_corner(draw, layer.size, design, look)
     if look.caption:
-        font = _font(layer.size[0] / 50)
-        draw.text((layer.size[0] * 0.015, layer.size[1] * 0.015), look.caption, 255, font)
+        face = font(layer.size[0] / 50)
+        draw.text((layer.size[0] * 0.015, layer.size[1] * 0.015), look.caption, 255, face)
     ink = np.asarray(layer)
     out = pixels.copy()
     touched = ink != 128
@@ -47,7 +47,7 @@ STRIP_SHARE = 0.035
 """Height of a data strip as a share of the picture's width."""
 
 
-def _font(size: float) -> ImageFont.FreeTypeFont:
+def font(size: float) -> ImageFont.FreeTypeFont:
     """Return the font that comes with matplotlib: Pillow's own has no µ."""
     origin = find_spec("matplotlib")
     assert origin is not None
@@ -75,11 +75,11 @@ def _bar(
     draw.line([(x, y), (x + px, y)], ink, thick)
     for end in (x, x + px):
         draw.line([(end, y - 4 * thick), (end, y + 4 * thick)], ink, thick)
-    font = _font(design.width_px / 60)
+    face = font(design.width_px / 60)
     if beside:
-        draw.text((x - 5 * thick, y), _label(length), ink, font, anchor="rm")
+        draw.text((x - 5 * thick, y), _label(length), ink, face, anchor="rm")
     else:
-        draw.text((x + px / 2, y - 5 * thick), _label(length), ink, font, anchor="mb")
+        draw.text((x + px / 2, y - 5 * thick), _label(length), ink, face, anchor="mb")
 
 
 def _bar_in_corner(
@@ -101,8 +101,8 @@ def _strip(draw: ImageDraw.ImageDraw, size: tuple[int, int], design: SectionDesi
     top = height - round(STRIP_SHARE * width)
     ground, ink = (0, 255) if look.strip == "black" else (255, 0)
     draw.rectangle([0, top, width, height], ground)
-    font = _font(width / 80)
+    face = font(width / 80)
     for i, text in enumerate(("15.0 kV", "WD 10.2 mm", f"field {width * design.um_per_px:.0f} µm", "BSD")):
-        draw.text(((0.02 + 0.14 * i) * width, top + 0.017 * width), text, ink, font, anchor="lm")
+        draw.text(((0.02 + 0.14 * i) * width, top + 0.017 * width), text, ink, face, anchor="lm")
         draw.line([((0.145 + 0.14 * i) * width, top), ((0.145 + 0.14 * i) * width, height)], ink, 1)
     _bar(draw, 0.75 * width, top + 0.017 * width, design, ink, beside=True)
