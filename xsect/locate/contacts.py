@@ -23,27 +23,30 @@ def runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
 
 
 def find_contacts(
-    is_open: NDArray[np.bool_], opening: NDArray[np.float64], *, shortest: float
+    parted: NDArray[np.bool_], apart: NDArray[np.float64], opening: NDArray[np.float64], *, shortest: float
 ) -> tuple[Contact, ...]:
-    """Group closed stations into bond segments.
+    """Group joined stations into bond segments.
 
-    ``is_open``: (n,) stations; ``opening``: (n,) px. A stretch shorter than ``shortest`` stations is dust or drag
-    across the gap, not a bond. Two stretches belong to one segment when what lies between them is a flaw of the
-    bond rather than a gap between two contacts: it opens to less than a quarter of what the gap outside opens to,
-    or it is small beside both.
+    ``parted``: (n,) stations where the base metals do not touch; ``apart``: (n,) distance between the base metals
+    in px; ``opening``: (n,) the open part of it. A stretch shorter than ``shortest`` stations is dust or drag across
+    the gap, not a bond. Two stretches belong to one segment when what lies between them is a flaw of the bond
+    rather than a gap between two contacts: it opens to less than a quarter of the distance outside (residual
+    plating does not open at all), or it is small beside both.
     """
-    stretches = [run for run in runs(~is_open) if run[1] - run[0] + 1 >= shortest]
+    stretches = [run for run in runs(~parted) if run[1] - run[0] + 1 >= shortest]
     if not stretches:
         return ()
-    outside = np.concatenate([opening[: stretches[0][0]], opening[stretches[-1][1] + 1 :]])
+    outside = np.concatenate([apart[: stretches[0][0]], apart[stretches[-1][1] + 1 :]])
     standoff = float(np.quantile(outside, 0.9)) if outside.size else np.inf
     segments = [stretches[0]]
     for first, last in stretches[1:]:
         before = segments[-1]
         gap = first - before[1] - 1
-        height = float(opening[before[1] + 1 : first].max())
+        between = slice(before[1] + 1, first)
+        height, distance = float(opening[between].max()), float(apart[between].max())
         shorter = min(before[1] - before[0], last - first)
-        if height < 0.25 * standoff or (gap < 0.5 * shorter and height < 0.5 * standoff) or gap < 0.1 * shorter:
+        slight = height < 0.25 * standoff and distance < 0.6 * standoff
+        if slight or (gap < 0.5 * shorter and distance < 0.5 * standoff) or gap < 0.1 * shorter:
             segments[-1] = (before[0], last)
         else:
             segments.append((first, last))

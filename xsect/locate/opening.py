@@ -171,8 +171,10 @@ def _gap_level(
     if resolved.sum() < 10:
         darkest = np.quantile(tone[core], 0.02) if core.any() else 0.0
         return np.full(coarse.size, float(min(darkest, 0.5 * np.median(metal))))
-    level = np.where(core, tone, np.nan)[:, resolved]
-    level = np.nanquantile(level, 0.3, axis=0)
+    tone, core = tone[:, resolved], core[:, resolved]
+    mean = np.where(core, tone, 0).sum(axis=0) / core.sum(axis=0)
+    darker = core & (tone <= mean)  # glints and trapped polish are not the gap's level
+    level = np.where(darker, tone, 0).sum(axis=0) / np.maximum(darker.sum(axis=0), 1)
     index = np.arange(coarse.size)
     smooth = gaussian_filter1d(np.interp(index, index[resolved], level), 15.0, mode="nearest")
     return np.minimum(smooth, 0.6 * metal.min(axis=0))

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from xsect.capture.micrograph import Micrograph
+from xsect.locate.coating import find_coating
 from xsect.locate.tone import Floats, Image, coarse_copy, luminance, project, separating_axis
 from xsect.reasons import Refusal
 
@@ -46,8 +47,9 @@ def turn(pixels: Image, turned: bool) -> Image:
     return np.ascontiguousarray(pixels.swapaxes(0, 1)) if turned else pixels
 
 
-def find_parts(micrograph: Micrograph, *, turned: bool) -> Parts:
-    """Tell metal from mount and estimate the tilt.
+def find_parts(micrograph: Micrograph, *, turned: bool, plated: bool = False) -> Parts:
+    """Tell metal from mount and estimate the tilt. On ``plated`` parts the plating counts as mount where it can be
+    told from the base metal, so that the line is found between the base metals.
 
     Refuses with ``no_section_found`` when the picture does not fall into a bright and a dark population.
     """
@@ -70,6 +72,16 @@ def find_parts(micrograph: Micrograph, *, turned: bool) -> Parts:
     relative, mount_tone, metal_tone = _relative(tone, bright, known)
     texture = _texture(relative, bright & known)
     metal = _clean(_calm(relative, texture) > 0.45, known)
+    if plated:
+        dark = known & ~bright
+        mount = np.atleast_1d(np.median(coarse[dark], axis=0)).astype(np.float64)
+        coating = find_coating(coarse, relative, metal, known, mount)
+        if coating.any():
+            # a blurred edge between plating and mount passes through the metal's level: no part is that thin
+            ring = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7))
+            metal = cv2.morphologyEx((metal & ~coating).astype(np.uint8), cv2.MORPH_OPEN, ring).astype(bool)
+            metal = _clean(metal, known)
+        relative = np.where(coating, np.float32(0), relative)
     share = float(metal.mean())
     if not MIN_SHARE < share < 1 - MIN_SHARE / 10:
         raise Refusal("no_section_found", detail=f"metal would cover {share:.1%} of the picture")

@@ -38,16 +38,24 @@ class Plating:
 
 
 def read_plating(
-    values: Floats, tone: Floats, coarse: NDArray[np.float64], seen: NDArray[np.bool_], blur: float
+    values: Floats,
+    tone: Floats,
+    coarse: NDArray[np.float64],
+    seen: NDArray[np.bool_],
+    blur: float,
+    *,
+    dark: float,
 ) -> Plating | None:
     """Tell plating from base metal in a strip, or return None where the picture does not allow it.
 
-    ``values``: (m, n, 3) or (m, n) strip; ``tone``: (m, n) its tone; ``coarse``: (n,) rough gap in px.
+    ``values``: (m, n, 3) or (m, n) strip; ``tone``: (m, n) its tone; ``coarse``: (n,) rough gap in px, with or
+    without the plating in it; ``dark``: tone of the mount.
     """
     half = tone.shape[0] // 2
     distance = np.abs(np.arange(-half, half + 1)[:, None]) - coarse[None, :] / 2
     far = (distance > FAR[0]) & (distance < FAR[1]) & seen
-    core = (distance < -2 * blur - 1) & seen
+    middle = dark + 0.35 * (float(np.median(tone[far])) - dark) if far.any() else dark
+    core = (distance < -2 * blur - 1) & seen & (tone < middle)
     relative = _relative(tone, far, core)
     found = None
     if values.ndim == 3:
@@ -61,7 +69,7 @@ def read_plating(
 def _relative(tone: Floats, far: NDArray[np.bool_], core: NDArray[np.bool_]) -> Floats:
     """Return tone with the gap at 0 and the base metal of the same side at 1."""
     half = tone.shape[0] // 2
-    gap = float(np.median(tone[core])) if core.sum() > 50 else float(np.quantile(tone, 0.005))
+    gap = float(np.median(tone[core])) if core.sum() > 50 else min(float(np.quantile(tone, 0.005)), 0.2 * float(np.median(tone)))
     out = np.empty_like(tone)
     for rows in (slice(0, half), slice(half, tone.shape[0])):
         count = far[rows].sum(axis=0)
@@ -109,17 +117,22 @@ def _by_colour(
 def _by_level(
     relative: Floats, far: NDArray[np.bool_], distance: NDArray[np.float64], blur: float
 ) -> Plating | None:
-    """Plating by its own grey level, brighter or darker than the base metal, read on the facing surfaces."""
+    """Plating by its own grey level, brighter or darker than the base metal.
+
+    Anything near the gap that is brighter than base metal is plating. Darker plating shows as a plateau between
+    base metal and gap, which a blurred edge is not.
+    """
     smooth = gaussian_filter1d(relative, 3.0, axis=1, mode="nearest")
-    spread = 1.4826 * float(np.median(np.abs(smooth[far] - 1))) if far.any() else 1.0
-    rim = (distance > 1.5 * blur + 1) & (distance < 1.5 * blur + 6)
-    rim &= np.broadcast_to((distance.min(axis=0) < -3 * blur)[None, :], rim.shape)
-    if rim.sum() < 100:
+    spread = max(1.4826 * float(np.median(np.abs(smooth[far] - 1))) if far.any() else 1.0, 0.01)
+    near = (distance < 8) & (distance > -60)
+    bright = near & (smooth > 1 + CONTRAST * spread)
+    plateau = near & (smooth < 1 - CONTRAST * spread) & (smooth > 0.3)
+    plateau &= np.abs(np.gradient(smooth, axis=0)) < 0.03
+    seeds, sign = (bright, 1.0) if bright.sum() >= max(60, 0.5 * plateau.sum()) else (plateau, -1.0)
+    if seeds.sum() < 60:
         return None
-    shift = smooth[rim] - 1
-    sign = 1.0 if np.median(shift) > 0 else -1.0
-    level = 1 + sign * float(np.quantile(sign * shift, 0.8))
-    contrast = abs(level - 1) / max(spread, 1e-3)
+    level = float(np.quantile(smooth[seeds], 0.65 if sign > 0 else 0.5))
+    contrast = abs(level - 1) / spread
     if contrast < CONTRAST or not 0.3 < level < 4:
         return None
     if sign > 0:

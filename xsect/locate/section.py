@@ -50,7 +50,7 @@ def locate(micrograph: Micrograph, *, plated: bool) -> Located:
 
 
 def _locate(micrograph: Micrograph, *, plated: bool, turned: bool) -> Located:
-    parts = find_parts(micrograph, turned=turned)
+    parts = find_parts(micrograph, turned=turned, plated=plated)
     line = find_faying_line(parts)
     half = int(np.clip(line.opening.max() / 2 + (96 if plated else 56), 72, 400))
     marks = micrograph.burned_in
@@ -59,7 +59,7 @@ def _locate(micrograph: Micrograph, *, plated: bool, turned: bool) -> Located:
     )
     tone = strip.values if parts.weights is None else project(strip.values, parts.weights)
     gap = read_opening(tone, line.opening, strip.seen, texture=parts.texture)
-    plating = read_plating(strip.values, tone, line.opening, strip.seen, gap.blur) if plated else None
+    plating = read_plating(strip.values, tone, line.opening, strip.seen, gap.blur, dark=parts.mount_tone) if plated else None
     apart = gap
     if plating is not None:
         tone = plating.as_gap

@@ -67,7 +67,7 @@ def read_stations(
     closed_level, threshold = _closed(gaussian_filter1d(apart.thickness, 1.0, mode="nearest"), apart.floor)
     parted = _is_apart(apart, threshold)
     contacts = find_contacts(
-        parted | ~apart.seen, apart.thickness, shortest=max(12.0, 6 * apart.blur, 0.008 * arc.size)
+        parted | ~apart.seen, apart.thickness, gap.thickness, shortest=max(12.0, 6 * apart.blur, 0.008 * arc.size)
     )
     segments = tuple(
         segment

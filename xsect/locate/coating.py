@@ -1,0 +1,72 @@
+"""Coating: which coarse pixels of a plated section are plating, so that tin is not taken for base metal."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from xsect.locate.tone import Floats
+
+RIM = (1, 6)
+"""Coarse px inside the metal's border between which plating shows: past the edge's blur, before the base metal."""
+
+ODD = 4.0
+"""How many spreads of the base metal a pixel must differ by to be something else."""
+
+
+def find_coating(
+    coarse: Floats, relative: Floats, metal: NDArray[np.bool_], known: NDArray[np.bool_], mount: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Return the mask (rows, columns) of plating; empty where none can be told from the base metal.
+
+    ``coarse``: grey or (rows, columns, 3) copy; ``relative``: its tone with base metal at 1; ``mount``: level of the
+    mount in each channel. Plating lies on surfaces, so its look is learned at the metal's border.
+    """
+    feature = _feature(coarse, relative, metal & known, mount)
+    away = np.sqrt(np.sum(feature**2, axis=2))
+    border = (~metal).astype(np.uint8)
+    rim = _grown(border, RIM[1]) & ~_grown(border, RIM[0]) & metal & known
+    odd = metal & known & (away > ODD)
+    empty = np.zeros_like(metal)
+    on_rim = odd & rim
+    seeds = on_rim if on_rim.sum() > max(40, 0.08 * rim.sum()) else _drop_specks(odd, 60)
+    if seeds.sum() < 40:
+        return empty
+    look = np.median(feature[seeds], axis=0)
+    size = float(np.linalg.norm(look))
+    if size < ODD:
+        return empty
+    along = feature @ (look / size)
+    across = np.sqrt(np.clip(away**2 - along**2, 0, None))
+    coating = metal & known & (along > 0.5 * size) & (across < 0.7 * size)
+    coating = _drop_specks(coating, 25)
+    return coating if coating.sum() < 0.35 * metal.sum() else empty
+
+
+def _feature(
+    coarse: Floats, relative: Floats, metal: NDArray[np.bool_], mount: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return (rows, columns, k) difference from the base metal in units of its spread: hue, or grey level."""
+    if coarse.ndim == 3:
+        light = np.clip(coarse - mount.astype(np.float32), 1e-3, None)
+        light = cv2.GaussianBlur(light, (0, 0), 1.0)
+        ratio = light / np.median(light[metal], axis=0)
+        hue = ratio / ratio.mean(axis=2, keepdims=True) - 1
+        difference = hue - np.median(hue[metal], axis=0)
+    else:
+        difference = (cv2.GaussianBlur(relative, (0, 0), 1.0) - 1)[:, :, None]
+        difference = difference - np.median(difference[metal], axis=0)
+    spread = 1.4826 * np.median(np.abs(difference[metal]), axis=0)
+    return np.asarray(difference / np.maximum(spread.max(), 0.012), dtype=np.float64)
+
+
+def _grown(mask: NDArray[np.uint8], reach: int) -> NDArray[np.bool_]:
+    return cv2.dilate(mask, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))).astype(bool)
+
+
+def _drop_specks(mask: NDArray[np.bool_], smallest: int) -> NDArray[np.bool_]:
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    keep = stats[:, cv2.CC_STAT_AREA] >= smallest
+    keep[0] = False
+    return np.asarray(keep[labels])
