@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -228,3 +229,9 @@ def out(written: tuple[LotRecord, Path]) -> Path:
 def section() -> tuple[Micrograph, SectionRecord]:
     """One drawn section with a single bond segment."""
     return make_section("S01")
+
+
+@pytest.fixture(scope="session")
+def draw_section() -> Callable[..., tuple[Micrograph, SectionRecord]]:
+    """The function that draws a section and makes its record."""
+    return make_section

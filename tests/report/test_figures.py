@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,7 +18,7 @@ from xsect.report.canvas import dashes, png_bytes
 from xsect.report.figures import figure_names, write_section_figures
 from xsect.report.marked import WIDEST, bar_label, draw_marked, level_station, round_length, runs
 from xsect.report.strip_figure import draw_strip
-from xsect.report.style import GREEN, STATE_STYLES, VERMILLION, YELLOW, rgb
+from xsect.report.style import GREEN, SKY_BLUE, STATE_STYLES, VERMILLION, YELLOW, rgb
 
 Section = tuple[Micrograph, SectionRecord]
 
@@ -124,6 +125,14 @@ def test_the_scale_bar_is_as_long_as_it_says(section: Section) -> None:
     columns = np.flatnonzero(white[row])
     # The stroke is 3 px wide with round ends and ticks at both: their centres lie 160 px apart.
     assert columns[-1] - columns[0] == pytest.approx(160 + 3, abs=2)
+
+
+def test_outlines_are_drawn_beside_several_bonds(draw_section: Callable[..., Section]) -> None:
+    """But not over them: there the picture itself must be seen."""
+    micrograph, record = draw_section("two", contacts=((95.0, 40.0), (220.0, 52.0)))
+    picture = draw_marked(micrograph.pixels, record.view, record)
+    assert count(picture, SKY_BLUE, (60, 200), 200) > 100
+    assert count(picture, SKY_BLUE, (220 * 4, 482), 20) == 0
 
 
 def test_standoff_is_drawn_where_the_gap_is_level(section: Section) -> None:

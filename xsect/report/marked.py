@@ -95,7 +95,8 @@ def _draw_outlines(canvas: Canvas, view: SectionView, to: _Mapping) -> None:
         points = to(np.vstack([outline, outline[:1]]))
         near = np.zeros(len(points), dtype=bool)
         if len(bond):
-            spacing = float(np.hypot(*np.diff(bond, axis=0).T).max(initial=0.0)) if len(bond) > 1 else 0.0
+            # The usual spacing: the step from one bond segment to the next is not one of them.
+            spacing = float(np.median(np.hypot(*np.diff(bond, axis=0).T))) if len(bond) > 1 else 0.0
             squared = ((points[:, None, :] - bond[None, :, :]) ** 2).sum(axis=2).min(axis=1)
             near = squared < max(2.5 * canvas.unit, spacing) ** 2
         pattern = PART_DASHES[min(number, 1)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
@@ -89,8 +90,12 @@ class Report:
     tool: str
 
     def as_json(self) -> dict[str, Any]:
-        """Return the report as plain dictionaries, lists, text and numbers."""
-        return asdict(self)
+        """Return the report as plain dictionaries, lists, text and numbers, to be set by a template.
+
+        Numbers are tied to their units by no-break spaces.
+        """
+        tied: dict[str, Any] = _tied(asdict(self))
+        return tied
 
 
 def build_report(lot: LotRecord, out: Path) -> Report:
@@ -124,6 +129,14 @@ def build_report(lot: LotRecord, out: Path) -> Report:
         ),
         tool=f"xsect {xsect.__version__}",
     )
+
+
+def _tied(part: Any) -> Any:
+    if isinstance(part, str):
+        return re.sub(r"(?<=\d) (?=(?:%|mm²?|µm²?|px)(?!\w))", "\N{NO-BREAK SPACE}", part)
+    if isinstance(part, dict):
+        return {name: inner if name in ("path", "plot") else _tied(inner) for name, inner in part.items()}
+    return [_tied(inner) for inner in part] if isinstance(part, (list, tuple)) else part
 
 
 def _facts(lot: LotRecord) -> tuple[Fact, ...]:

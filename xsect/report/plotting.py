@@ -52,8 +52,9 @@ def rendered(drawing: Figure) -> NDArray[np.uint8]:
 
 
 def svg_text(drawing: Figure, *, title: str) -> str:
-    """Return a figure as an SVG element, without date or program, to stand inside a page."""
+    """Return a figure as an SVG element, cut to what is drawn, undated, to stand in a page."""
     buffer = io.StringIO()
-    drawing.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None, "Title": title})
+    undated = {"Date": None, "Creator": None, "Title": title}
+    drawing.savefig(buffer, format="svg", bbox_inches="tight", pad_inches=0.03, metadata=undated)
     text = buffer.getvalue()
     return text[text.index("<svg") :]

@@ -238,13 +238,14 @@ def ground(reason: str) -> str:
 
 
 def in_mm(text: str) -> str:
-    """Return a text with every "812 µm" of 100 µm or more written as "0.812 mm", no digit lost."""
+    """Return a text with every "812 µm" from 100 µm up as "0.812 mm", no digit lost, and true minus signs."""
 
     def shift(match: re.Match[str]) -> str:
         number, decimals = match[1], len(match[1].partition(".")[2])
         return f"{float(number) / 1000:.{decimals + 3}f} mm" if float(number) >= 100 else match[0]
 
-    return re.sub(r"(?<![\d.])(\d+(?:\.\d+)?) µm(?!²|/)", shift, text)
+    text = re.sub(r"(?<![\d.])(\d+(?:\.\d+)?) µm(?!²|/)", shift, text)
+    return re.sub(r"(?<!\S)-(?=\d)", "\N{MINUS SIGN}", text)
 
 
 def _budget(record: SectionRecord) -> tuple[BudgetLine, ...]:
