@@ -35,14 +35,14 @@ def draw_marked(
     """
     photo, factor = report_size(pixels)
     canvas = Canvas(photo, unit=max(photo.shape[:2]) / 400)
+    if record.scale is not None:
+        _draw_scale_bar(canvas, record.scale.um_per_px / factor, view, factor)
     if view is not None:
         to = _Mapping(factor, view)
         _draw_outlines(canvas, view, to)
         _draw_states(canvas, view, to)
         _draw_widths(canvas, view, to, record)
         _draw_standoff(canvas, view, to, record)
-    if record.scale is not None:
-        _draw_scale_bar(canvas, record.scale.um_per_px / factor, view, factor)
     return np.vstack([canvas.finished(), _legend(canvas, view, drawn_name(record.row))])
 
 
@@ -155,7 +155,8 @@ def _draw_widths(canvas: Canvas, view: SectionView, to: _Mapping, record: Sectio
         several = len(view.notches) > 2
         found = record.find("bond_width", segment) or (None if several else record.find("bond_width"))
         words = shown(found).sentence
-        _write_beside(canvas, middle, up, f"{segment}:  {words}" if several else words)
+        words = f"{segment}:  {words}" if several else words
+        _write_beside(canvas, words, (middle, up), (middle, -up))
 
 
 def _draw_standoff(canvas: Canvas, view: SectionView, to: _Mapping, record: SectionRecord) -> None:
@@ -172,7 +173,9 @@ def _draw_standoff(canvas: Canvas, view: SectionView, to: _Mapping, record: Sect
     for sign in (1, -1):
         face = centre + sign * half * up
         canvas.arrow(face + sign * 16 * unit * up, face, YELLOW, width=0.6)
-    _write_beside(canvas, centre + (half + 16 * unit) * up, up, f"standoff {shown(found).sentence}")
+    reach = (half + 16 * unit) * up
+    words = f"standoff {shown(found).sentence}"
+    _write_beside(canvas, words, (centre + reach, up), (centre - reach, -up))
 
 
 def level_station(view: SectionView, standoff_um: float) -> int | None:
@@ -186,26 +189,25 @@ def level_station(view: SectionView, standoff_um: float) -> int | None:
     return (first + stop) // 2
 
 
-def _write_beside(canvas: Canvas, point: Points, up: Points, words: str) -> None:
-    """Write words next to a point, beyond it in the direction ``up``, at the nearest place that is free."""
+def _write_beside(canvas: Canvas, words: str, *spots: tuple[Points, Points]) -> None:
+    """Write words at the nearest free place beyond a spot (point, direction), trying one spot after another."""
     box = canvas.extent((0.0, 0.0), words, bold=True)
     half = np.array([box[2] - box[0], box[3] - box[1]]) / 2
-    near = float(np.abs(up) @ half) + 3.5 * canvas.unit
-    across = np.array([-up[1], up[0]])
-    steps = sorted(
-        ((far, aside) for far in range(0, 60, 6) for aside in range(-80, 81, 10)),
-        key=lambda s: math.hypot(*s),
-    )
-    for far, aside in steps:
-        at = point + (near + far * canvas.unit) * up + aside * canvas.unit * across
-        if canvas.free(canvas.extent((float(at[0]), float(at[1])), words, bold=True)):
-            canvas.text((float(at[0]), float(at[1])), words, colour=YELLOW, bold=True)
-            return
+    offsets = ((far, aside) for far in range(0, 60, 6) for aside in range(-80, 81, 10))
+    steps = sorted(offsets, key=lambda step: math.hypot(*step))
+    for point, up in spots:
+        near = float(np.abs(up) @ half) + 3.5 * canvas.unit
+        across = np.array([-up[1], up[0]])
+        for far, aside in steps:
+            at = point + (near + far * canvas.unit) * up + aside * canvas.unit * across
+            place = (float(at[0]), float(at[1]))
+            if canvas.free(canvas.extent(place, words, bold=True)):
+                canvas.text(place, words, colour=YELLOW, bold=True)
+                return
     # A picture too small for the words: keep them inside rather than drop the number.
     width, height = canvas.size
-    x = min(max(float(point[0]), half[0]), width - half[0])
-    y = min(max(float(point[1]), half[1]), height - half[1])
-    canvas.text((x, y), words, colour=YELLOW, bold=True)
+    x, y = np.clip(spots[0][0], half, (width, height) - half)
+    canvas.text((float(x), float(y)), words, colour=YELLOW, bold=True)
 
 
 def _draw_scale_bar(canvas: Canvas, um_per_px: float, view: SectionView | None, factor: float) -> None:
