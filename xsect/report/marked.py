@@ -190,7 +190,7 @@ def level_station(view: SectionView, standoff_um: float) -> int | None:
 
 
 def _write_beside(canvas: Canvas, words: str, *spots: tuple[Points, Points]) -> None:
-    """Write words at the nearest free place beyond a spot (point, direction), trying one spot after another."""
+    """Write words at the nearest free place beyond a spot (point, direction); try each spot in turn."""
     box = canvas.extent((0.0, 0.0), words, bold=True)
     half = np.array([box[2] - box[0], box[3] - box[1]]) / 2
     offsets = ((far, aside) for far in range(0, 60, 6) for aside in range(-80, 81, 10))
