@@ -1,17 +1,44 @@
-"""The main job: a lot sheet's row in, measurements out."""
+"""The main job: lot sheet in; pictures opened, located, measured, judged and drawn; a record of every section out."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import datetime as dt
+from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
 
-from xsect.capture.lot_sheet import SheetRow
-from xsect.capture.micrograph import Micrograph
+import cv2
+
+from xsect.capture.calibration import find_folder
+from xsect.capture.image_files import MAX_PIXELS
+from xsect.capture.lot_sheet import LotSheet, SheetRow, read_lot_sheet
+from xsect.capture.micrograph import Micrograph, open_micrograph
+from xsect.judge.criteria import Criteria
+from xsect.judge.decision import judge_section
 from xsect.locate.section import locate
 from xsect.locate.view import SectionView
-from xsect.measure.section import measure
+from xsect.measure.section import measure, nothing_measured
 from xsect.measure.view import make_view
 from xsect.quantities import Measurement, Status
-from xsect.reasons import Finding, Refusal
+from xsect.reasons import Finding, Refusal, status_of
+from xsect.record import LotRecord, SectionRecord
+from xsect.report.figures import write_section_figures
+
+
+@dataclass(frozen=True)
+class Options:
+    """What a run is asked to do. ``today`` is the date of use of calibration records where a row has no cut_on.
+
+    ``out`` is where figures go; None draws none.
+    """
+
+    criteria: Criteria | None
+    out: Path | None
+    today: dt.date
+    calibration_folder: Path | None = None
+    max_pixels: int = MAX_PIXELS
 
 
 @dataclass(frozen=True)
@@ -24,17 +51,89 @@ class SectionResult:
 
     @property
     def status(self) -> Status:
-        effects = {finding.effect for finding in self.findings}
-        if "not_measured" in effects:
-            return "not_measured"
-        return "needs_review" if "needs_review" in effects else "measured"
+        """The gravest effect among the findings."""
+        return status_of(self.findings)
+
+
+def measure_lot(
+    path: Path, options: Options, *, jobs: int = 1, on_section: Callable[[SectionRecord], None] | None = None
+) -> LotRecord:
+    """Measure every section of a lot sheet; a section that fails says why and the others go on.
+
+    ``on_section`` is called with each record, in sheet order. The records do not depend on ``jobs``.
+    Raises SheetError where the sheet cannot be used at all.
+    """
+    sheet = read_lot_sheet(path)
+    options = replace(options, calibration_folder=find_folder(path.parent, options.calibration_folder))
+    faulty = {problem.row.number: problem.findings for problem in sheet.problems}
+    rows = sorted((*sheet.rows, *(problem.row for problem in sheet.problems)), key=lambda row: row.number)
+    records = []
+    for record in _each(rows, partial(measure_section, options=options, faults=faulty), jobs):
+        records.append(record)
+        if on_section:
+            on_section(record)
+    return LotRecord(sheet, options.criteria, tuple(records), _settings(sheet, options))
+
+
+def measure_section(
+    row: SheetRow, *, options: Options, faults: dict[int, tuple[Finding, ...]] | None = None
+) -> SectionRecord:
+    """Run the whole job for one row of a lot sheet."""
+    findings = (faults or {}).get(row.number, ())
+    micrograph = None
+    try:
+        if findings:
+            raise Refusal(findings[0].code, **findings[0].facts)
+        micrograph = open_micrograph(
+            row,
+            calibration_folder=options.calibration_folder,
+            today=options.today,
+            max_pixels=options.max_pixels,
+        )
+        result = measure_micrograph(micrograph, row)
+    except Refusal as refusal:
+        result = SectionResult(nothing_measured(refusal.finding), findings or (refusal.finding,), None)
+    except Exception as error:  # one section's failure must not cost the others
+        finding = Finding("unexpected", {"detail": f"{type(error).__name__}: {error}"})
+        result = SectionResult(nothing_measured(finding), (finding,), None)
+    record = SectionRecord(
+        row=row,
+        image_sha256=micrograph.sha256 if micrograph else "",
+        image_shape=micrograph.pixels.shape[:2] if micrograph else (0, 0),
+        scale=micrograph.scale if micrograph else None,
+        findings=(*(micrograph.findings if micrograph else ()), *result.findings),
+        measurements=result.measurements,
+        verdicts=(),
+        view=result.view,
+    )
+    if options.criteria:
+        verdicts = judge_section(record.measurements, row, options.criteria, record.status)
+        record = replace(record, verdicts=verdicts)
+    if options.out and micrograph:
+        record = replace(record, figures=write_section_figures(micrograph, record, options.out))
+    return record
 
 
 def measure_micrograph(micrograph: Micrograph, row: SheetRow) -> SectionResult:
-    """Locate and measure one section."""
+    """Locate and measure one section; a refusal becomes a result without values."""
     try:
         located = locate(micrograph, plated=row.plated)
     except Refusal as refusal:
-        return SectionResult((), (refusal.finding,), None)
-    measurements, findings = measure(located, micrograph.scale, row)
+        return SectionResult(nothing_measured(refusal.finding), (refusal.finding,), None)
+    measurements, findings = measure(located, micrograph, row)
     return SectionResult(measurements, findings, make_view(located, micrograph.scale))
+
+
+def _each(
+    rows: list[SheetRow], work: Callable[[SheetRow], SectionRecord], jobs: int
+) -> Iterator[SectionRecord]:
+    if jobs == 1 or len(rows) < 2:
+        yield from map(work, rows)
+        return
+    with ProcessPoolExecutor(jobs, initializer=cv2.setNumThreads, initargs=(1,)) as pool:
+        yield from pool.map(work, rows)
+
+
+def _settings(sheet: LotSheet, options: Options) -> dict[str, str | float | int | bool]:
+    """What a repeat of the run needs to know besides the files."""
+    return {"today": options.today.isoformat(), "max_pixels": options.max_pixels, "rows": len(sheet.rows)}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -126,6 +126,14 @@ class Finding:
     def sentence(self) -> str:
         """The plain sentence for reports and files."""
         return self.reason.sentence.format_map(self.facts)
+
+
+def status_of(findings: Iterable[Finding]) -> Literal["measured", "needs_review", "not_measured"]:
+    """Return what findings make of their section: the gravest effect; notes leave it measured."""
+    effects = {finding.effect for finding in findings}
+    if "not_measured" in effects:
+        return "not_measured"
+    return "needs_review" if "needs_review" in effects else "measured"
 
 
 class Refusal(Exception):

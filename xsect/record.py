@@ -10,7 +10,7 @@ from xsect.judge.criteria import Criteria
 from xsect.judge.decision import Verdict
 from xsect.locate.view import SectionView
 from xsect.quantities import Measurement, Status
-from xsect.reasons import Finding
+from xsect.reasons import Finding, status_of
 
 
 @dataclass(frozen=True)
@@ -34,10 +34,7 @@ class SectionRecord:
     @property
     def status(self) -> Status:
         """The gravest effect among the findings."""
-        effects = {finding.effect for finding in self.findings}
-        if "not_measured" in effects:
-            return "not_measured"
-        return "needs_review" if "needs_review" in effects else "measured"
+        return status_of(self.findings)
 
     def find(self, quantity: str, segment: int | None = None) -> Measurement | None:
         """Return the measurement of a quantity (whole section by default), or None."""

@@ -16,7 +16,11 @@ ODD = 4.0
 
 
 def find_coating(
-    coarse: Floats, relative: Floats, metal: NDArray[np.bool_], known: NDArray[np.bool_], mount: NDArray[np.float64]
+    coarse: Floats,
+    relative: Floats,
+    metal: NDArray[np.bool_],
+    known: NDArray[np.bool_],
+    mount: NDArray[np.float64],
 ) -> NDArray[np.bool_]:
     """Return the mask (rows, columns) of plating; empty where none can be told from the base metal.
 
@@ -62,7 +66,9 @@ def _feature(
 
 
 def _grown(mask: NDArray[np.uint8], reach: int) -> NDArray[np.bool_]:
-    return cv2.dilate(mask, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))).astype(bool)
+    return cv2.dilate(
+        mask, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    ).astype(bool)
 
 
 def _drop_specks(mask: NDArray[np.bool_], smallest: int) -> NDArray[np.bool_]:

@@ -71,7 +71,9 @@ def find_faying_line(parts: Parts) -> FayingLine:
     labels, gaps = _gaps(between, outer, level.inside)
     left, right = _anchors(gaps)
     if left is None and right is None:
-        raise Refusal("faying_line_not_found", detail="no open gap between an upper and a lower part was seen")
+        raise Refusal(
+            "faying_line_not_found", detail="no open gap between an upper and a lower part was seen"
+        )
     both_parts = between.any(axis=0) | (level.metal.sum(axis=0) > 0.6 * np.median(level.metal.sum(axis=0)))
     columns = np.flatnonzero(both_parts)
     start = left.left if left else int(columns[0])
@@ -82,7 +84,9 @@ def find_faying_line(parts: Parts) -> FayingLine:
     try:
         rows = cheapest_path(cost)
     except ValueError as error:
-        raise Refusal("faying_line_not_found", detail="gaps on both sides, but no way from one to the other") from error
+        raise Refusal(
+            "faying_line_not_found", detail="gaps on both sides, but no way from one to the other"
+        ) from error
     window = between[:, start : stop + 1]
     centre, opening = _centre_in_gap(window, rows)
     keep = _without_corners(centre, opening)
@@ -91,7 +95,9 @@ def find_faying_line(parts: Parts) -> FayingLine:
     if stop - start < MIN_LENGTH:
         raise Refusal("faying_line_not_found", detail="the parts face each other over too short a stretch")
     metal_columns = opening == 0
-    support = float(np.mean(1 - cost[rows, np.arange(rows.size)][metal_columns])) if metal_columns.any() else 1.0
+    support = (
+        float(np.mean(1 - cost[rows, np.arange(rows.size)][metal_columns])) if metal_columns.any() else 1.0
+    )
     x = np.arange(start, stop + 1)
     points, gap = _resample(x, _smooth(centre, opening) + level.shift[x], opening, parts)
     return FayingLine(points, gap, (left is not None, right is not None), support)
@@ -130,7 +136,9 @@ def _gaps(
     outside = cv2.dilate((outer | ~inside).astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
     gaps = []
     for label in range(1, count):
-        left, width, area = (int(stats[label, key]) for key in (cv2.CC_STAT_LEFT, cv2.CC_STAT_WIDTH, cv2.CC_STAT_AREA))
+        left, width, area = (
+            int(stats[label, key]) for key in (cv2.CC_STAT_LEFT, cv2.CC_STAT_WIDTH, cv2.CC_STAT_AREA)
+        )
         right = left + width - 1
         if width < 0.01 * columns or area < 20:
             continue
@@ -245,7 +253,11 @@ def _smooth(centre: NDArray[np.float64], opening: NDArray[np.float64]) -> NDArra
     smoothing spline's cut-off is (penalty / weight) ** 1/4 columns: about 4 in the gap and 60 in the metal.
     """
     weight = np.where(opening > 0, 1.0, 2e-5)
-    return np.asarray(make_smoothing_spline(np.arange(centre.size, dtype=float), centre, w=weight, lam=256.0)(np.arange(centre.size)))
+    return np.asarray(
+        make_smoothing_spline(np.arange(centre.size, dtype=float), centre, w=weight, lam=256.0)(
+            np.arange(centre.size)
+        )
+    )
 
 
 def _resample(

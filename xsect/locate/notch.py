@@ -65,7 +65,13 @@ def fit_hinge(
 
 
 def _spread_of_cost(
-    distance: Floats, opening: Floats, sigma: Floats, floor: float, best: float, cost: float, correlation: float
+    distance: Floats,
+    opening: Floats,
+    sigma: Floats,
+    floor: float,
+    best: float,
+    cost: float,
+    correlation: float,
 ) -> float:
     """Return the half-width over which the cost rises by one (after sharing it among correlated stations).
 

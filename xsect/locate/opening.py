@@ -24,13 +24,15 @@ class Opening:
     """Darkness of a strip and the opening read from it.
 
     ``darkness``: (m, n) 0 at the metal's level beside the gap, 1 at the gap's own level.
-    ``thickness``: (n,) opening in px. ``floor``: opening in px below which darkness cannot be told from grain.
+    ``thickness``: (n,) opening in px; ``centre``: (n,) offset of the gap's middle from the line
+    in px. ``floor``: opening in px below which darkness cannot be told from grain.
     ``seen``: (n,) False where the picture ends or a burned-in mark hides the line.
     ``grain``: darkness that metal away from the line stays under. ``blur``: standard deviation in px of the edges.
     """
 
     darkness: Floats
     thickness: NDArray[np.float64]
+    centre: NDArray[np.float64]
     seen: NDArray[np.bool_]
     floor: float
     grain: float
@@ -78,6 +80,7 @@ def read_opening(
     return Opening(
         darkness,
         opening_from_integral(integral, grain, blur),
+        centre,
         (seen | (off > 4)).all(axis=0),
         closed_floor(grain, blur),
         grain,
@@ -141,7 +144,11 @@ def _widest_near(coarse: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _metal_level(
-    tone: Floats, offsets: NDArray[np.float64], clear: NDArray[np.float64], reach: int, seen: NDArray[np.bool_]
+    tone: Floats,
+    offsets: NDArray[np.float64],
+    clear: NDArray[np.float64],
+    reach: int,
+    seen: NDArray[np.bool_],
 ) -> Floats:
     """Return (m, n) metal level: that of the upper side above the line, of the lower side below it."""
     sides = []

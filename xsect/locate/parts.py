@@ -85,9 +85,7 @@ def find_parts(micrograph: Micrograph, *, turned: bool, plated: bool = False) ->
     share = float(metal.mean())
     if not MIN_SHARE < share < 1 - MIN_SHARE / 10:
         raise Refusal("no_section_found", detail=f"metal would cover {share:.1%} of the picture")
-    return Parts(
-        turned, step, weights, relative, metal, known, lean(metal), mount_tone, metal_tone, texture
-    )
+    return Parts(turned, step, weights, relative, metal, known, lean(metal), mount_tone, metal_tone, texture)
 
 
 def _bright(tone: Floats, known: NDArray[np.bool_]) -> NDArray[np.bool_]:

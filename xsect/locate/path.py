@@ -6,9 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 
-def cheapest_path(
-    cost: NDArray[np.floating], *, reach: int = 2, step_cost: float = 0.1
-) -> NDArray[np.intp]:
+def cheapest_path(cost: NDArray[np.floating], *, reach: int = 2, step_cost: float = 0.1) -> NDArray[np.intp]:
     """Return the row of the cheapest path in each column, (columns,), by dynamic programming.
 
     ``cost`` is (rows, columns); infinite cells are forbidden. From column to column the path may move by up to

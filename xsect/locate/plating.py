@@ -69,7 +69,11 @@ def read_plating(
 def _relative(tone: Floats, far: NDArray[np.bool_], core: NDArray[np.bool_]) -> Floats:
     """Return tone with the gap at 0 and the base metal of the same side at 1."""
     half = tone.shape[0] // 2
-    gap = float(np.median(tone[core])) if core.sum() > 50 else min(float(np.quantile(tone, 0.005)), 0.2 * float(np.median(tone)))
+    gap = (
+        float(np.median(tone[core]))
+        if core.sum() > 50
+        else min(float(np.quantile(tone, 0.005)), 0.2 * float(np.median(tone)))
+    )
     out = np.empty_like(tone)
     for rows in (slice(0, half), slice(half, tone.shape[0])):
         count = far[rows].sum(axis=0)

@@ -59,7 +59,11 @@ def _locate(micrograph: Micrograph, *, plated: bool, turned: bool) -> Located:
     )
     tone = strip.values if parts.weights is None else project(strip.values, parts.weights)
     gap = read_opening(tone, line.opening, strip.seen, texture=parts.texture)
-    plating = read_plating(strip.values, tone, line.opening, strip.seen, gap.blur, dark=parts.mount_tone) if plated else None
+    plating = (
+        read_plating(strip.values, tone, line.opening, strip.seen, gap.blur, dark=parts.mount_tone)
+        if plated
+        else None
+    )
     apart = gap
     if plating is not None:
         tone = plating.as_gap
@@ -71,7 +75,12 @@ def _locate(micrograph: Micrograph, *, plated: bool, turned: bool) -> Located:
 
 
 def _spread(
-    stations: Stations, tone: NDArray[np.float32], gap: Opening, line: FayingLine, strip: Strip, texture: float
+    stations: Stations,
+    tone: NDArray[np.float32],
+    gap: Opening,
+    line: FayingLine,
+    strip: Strip,
+    texture: float,
 ) -> tuple[tuple[float, float], ...]:
     placed = []
     for rows, mouth in VARIATIONS:

@@ -67,7 +67,10 @@ def read_stations(
     closed_level, threshold = _closed(gaussian_filter1d(apart.thickness, 1.0, mode="nearest"), apart.floor)
     parted = _is_apart(apart, threshold)
     contacts = find_contacts(
-        parted | ~apart.seen, apart.thickness, gap.thickness, shortest=max(12.0, 6 * apart.blur, 0.008 * arc.size)
+        parted | ~apart.seen,
+        apart.thickness,
+        gap.thickness,
+        shortest=max(12.0, 6 * apart.blur, 0.008 * arc.size),
     )
     segments = tuple(
         segment
@@ -104,7 +107,9 @@ def _closed(thickness: NDArray[np.float64], floor: float) -> tuple[float, float]
         return floor, max(1.5 * floor + 0.3, 0.8)
     level = float(np.median(low))
     spread = 1.4826 * float(np.median(np.abs(low - level)))
-    return level, float(np.clip(level + 5 * spread + 0.2, max(1.5 * floor + 0.3, 0.8), 1.5 * floor + CLOSED_AT_MOST))
+    return level, float(
+        np.clip(level + 5 * spread + 0.2, max(1.5 * floor + 0.3, 0.8), 1.5 * floor + CLOSED_AT_MOST)
+    )
 
 
 def _dark_enough(opening: Opening) -> NDArray[np.bool_]:
@@ -136,8 +141,18 @@ def _segment(
     left_bound = contacts[index - 1].last if index else -1
     right_bound = contacts[index + 1].first if index + 1 < len(contacts) else opening.thickness.size
     middle = (contact.first + contact.last) // 2
-    left = _notch(opening, contact.first, middle, (left_bound + contact.first) // 2 if index else 0, threshold, closed_level, reach)
-    right_stop = (contact.last + right_bound) // 2 if index + 1 < len(contacts) else opening.thickness.size - 1
+    left = _notch(
+        opening,
+        contact.first,
+        middle,
+        (left_bound + contact.first) // 2 if index else 0,
+        threshold,
+        closed_level,
+        reach,
+    )
+    right_stop = (
+        (contact.last + right_bound) // 2 if index + 1 < len(contacts) else opening.thickness.size - 1
+    )
     right = _notch(opening, contact.last, middle, right_stop, threshold, closed_level, reach)
     return Segment(left, right)
 
@@ -152,7 +167,10 @@ def _notch(
         return Notch(float(edge), 1.0, False)
     smooth = gaussian_filter1d(outward, 2.0, mode="nearest")
     # only the rising mouth: on the level gap behind it a straight-plus-curved rise has no business
-    limit = min(max(reach, 4 * opening.blur) + closed_level, closed_level + 0.65 * (float(smooth.max()) - closed_level))
+    limit = min(
+        max(reach, 4 * opening.blur) + closed_level,
+        closed_level + 0.65 * (float(smooth.max()) - closed_level),
+    )
     past = np.flatnonzero(smooth > limit)
     outside = int(np.clip(past[0] + 1 if past.size else outward.size, 6, 500))
     inside = int(min(abs(edge - middle), max(40, outside), 300))
@@ -174,7 +192,11 @@ def _notch(
 def _noise(values: NDArray[np.float64], distance: NDArray[np.float64]) -> tuple[float, float]:
     """Return (standard deviation, correlated neighbours) of openings about their smooth course."""
     rough = values - gaussian_filter1d(values, 8.0, mode="nearest")
-    noise = max(1.4826 * float(np.median(np.abs(rough[distance > 0]))) if (distance > 0).sum() > 8 else 0.0, float(np.std(rough)) / 3, 0.05)
+    noise = max(
+        1.4826 * float(np.median(np.abs(rough[distance > 0]))) if (distance > 0).sum() > 8 else 0.0,
+        float(np.std(rough)) / 3,
+        0.05,
+    )
     centred = rough - rough.mean()
     power = float(centred @ centred)
     if power <= 0:

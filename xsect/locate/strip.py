@@ -12,7 +12,6 @@ from scipy.ndimage import gaussian_filter1d
 from xsect.locate.tone import Floats, Image
 
 
-
 @dataclass(frozen=True)
 class Strip:
     """The unrolled picture.

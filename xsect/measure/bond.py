@@ -8,13 +8,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from xsect.locate.contacts import runs
+from xsect.capture.lot_sheet import SheetRow
 from xsect.locate.section import Located
-from xsect.locate.view import FUSED, JOINED, OPEN
+from xsect.locate.view import FILLED, FUSED, JOINED, OPEN
 from xsect.locate.stations import Segment
-from xsect.quantities import Component, Measurement, measured, not_measured
+from xsect.quantities import Component, Measurement, measured, not_measured, word
 
 PLACING_PX = 0.35
 """Standard uncertainty of a notch in px that the fit and the variations do not show (shape of the gap's mouth)."""
+
+REFLOW_SHARE = 0.05
+"""Share of the line, closed by plating and joined nowhere, from which the parts count as held by it."""
 
 METHOD = "hinge fitted to the photometric opening"
 
@@ -39,9 +43,7 @@ def segment_widths(located: Located, um_per_px: float) -> tuple[SegmentWidth, ..
     arc = located.stations.arc
     index = np.arange(arc.size)
     out = []
-    for segment, (spread_left, spread_right) in zip(
-        located.stations.segments, located.spread, strict=True
-    ):
+    for segment, (spread_left, spread_right) in zip(located.stations.segments, located.spread, strict=True):
         ends = []
         for notch, spread in ((segment.left, spread_left), (segment.right, spread_right)):
             spread = spread if math.isfinite(spread) else 0.05 * arc.size
@@ -86,6 +88,20 @@ def measure_bond(located: Located, um_per_px: float, u_scale: float) -> list[Mea
     return out
 
 
+def measure_kind(located: Located, row: SheetRow) -> list[Measurement]:
+    """Tell the bond kind from the stations: none, reflow (closed, but by plating alone) or solid_state.
+
+    Whether a nugget has formed is not looked for: a row whose weld type is fusion gets no kind.
+    """
+    stations = located.stations
+    if not stations.segments:
+        closed = float(np.mean(stations.states == FILLED))
+        return [word("bond_kind", "reflow" if closed > REFLOW_SHARE else "none")]
+    if row.weld_type == "fusion":
+        return [not_measured("bond_kind", "nuggets are not measured by this version")]
+    return [word("bond_kind", "solid_state", note="a nugget is not looked for by this version")]
+
+
 @dataclass(frozen=True)
 class _Contents:
     """What one segment, or the whole section, holds: lengths in µm; ``flaw_ends``: ends of unbonded runs."""
@@ -98,9 +114,7 @@ class _Contents:
 
 
 def _contents(located: Located, segment: Segment, width: SegmentWidth, um_per_px: float) -> _Contents:
-    states = located.stations.states[
-        math.ceil(segment.left.station) : math.floor(segment.right.station) + 1
-    ]
+    states = located.stations.states[math.ceil(segment.left.station) : math.floor(segment.right.station) + 1]
     bonded = (states == JOINED) | (states == FUSED)
     open_runs = runs(states == OPEN)
     return _Contents(

@@ -1,18 +1,41 @@
-"""All quantities of one located section."""
+"""All quantities of one located section, and what is doubtful about them."""
 
 from __future__ import annotations
 
 from xsect.capture.lot_sheet import SheetRow
-from xsect.capture.scale import Scale
+from xsect.capture.micrograph import Micrograph
 from xsect.locate.section import Located
-from xsect.measure.bond import measure_bond
-from xsect.measure.standoff import measure_standoff
-from xsect.quantities import Measurement
+from xsect.measure.bond import measure_bond, measure_kind
+from xsect.measure.doubts import find_doubts
+from xsect.measure.offset import measure_offset
+from xsect.measure.plating import measure_plating
+from xsect.measure.standoff import find_levels, measure_standoff
+from xsect.measure.thickness import measure_thickness
+from xsect.quantities import QUANTITIES, Measurement, not_measured
 from xsect.reasons import Finding
 
 
-def measure(located: Located, scale: Scale, row: SheetRow) -> tuple[tuple[Measurement, ...], tuple[Finding, ...]]:
-    """Measure everything."""
-    out = measure_bond(located, scale.um_per_px, scale.u_relative)
-    out += measure_standoff(located, scale.um_per_px, scale.u_relative, row)
-    return tuple(out), ()
+def measure(
+    located: Located, micrograph: Micrograph, row: SheetRow
+) -> tuple[tuple[Measurement, ...], tuple[Finding, ...]]:
+    """Return every quantity of the registry for the whole section, those of each segment, and the doubts."""
+    um, u_scale = micrograph.scale.um_per_px, micrograph.scale.u_relative
+    levels = find_levels(located)
+    found = [
+        *measure_bond(located, um, u_scale),
+        *measure_kind(located, row),
+        *measure_offset(located, levels, um, u_scale),
+        *measure_standoff(levels, um, u_scale, row),
+        *measure_plating(located, um, u_scale, row),
+        *measure_thickness(located, micrograph, levels),
+    ]
+    have = {one.quantity for one in found}
+    found += [not_measured(name, "not measured by this version") for name in QUANTITIES if name not in have]
+    order = {name: place for place, name in enumerate(QUANTITIES)}
+    found.sort(key=lambda one: (one.segment or 0, order[one.quantity]))
+    return tuple(found), find_doubts(located, micrograph, row, found)
+
+
+def nothing_measured(finding: Finding) -> tuple[Measurement, ...]:
+    """Return every quantity as not measured, for the reason given."""
+    return tuple(not_measured(name, finding.sentence) for name in QUANTITIES)

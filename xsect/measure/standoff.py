@@ -56,14 +56,20 @@ def level_stretch(opening: NDArray[np.float64], start: int, stop: int) -> Level 
     return Level(start + best[0], start + best[1], float(np.median(values)), math.hypot(drift, rough))
 
 
-def measure_standoff(located: Located, um_per_px: float, u_scale: float, row: SheetRow) -> list[Measurement]:
-    """Measure standoff and collapse, or say why not."""
+def find_levels(located: Located) -> list[Level]:
+    """Return the level stretch of the gap on each side of the bond, left before right, where there is one."""
     n = located.stations.opening.size
     segments = located.stations.segments
     sides = [(0, n)]
     if segments:
         sides = [(0, int(segments[0].left.station)), (int(segments[-1].right.station) + 1, n)]
-    levels = [level for side in sides if (level := level_stretch(located.stations.opening, *side))]
+    return [level for side in sides if (level := level_stretch(located.stations.opening, *side))]
+
+
+def measure_standoff(
+    levels: list[Level], um_per_px: float, u_scale: float, row: SheetRow
+) -> list[Measurement]:
+    """Measure standoff and collapse from the level stretches of the gap, or say why not."""
     if not levels:
         why = "the gap is not level anywhere in the picture"
         return [not_measured("standoff", why), not_measured("collapse", why)]
@@ -75,7 +81,9 @@ def measure_standoff(located: Located, um_per_px: float, u_scale: float, row: Sh
         Component("scale", u_scale * value),
     ]
     if len(levels) == 2:
-        parts.append(Component("sides", abs(levels[0].opening - levels[1].opening) / math.sqrt(12) * um_per_px))
+        parts.append(
+            Component("sides", abs(levels[0].opening - levels[1].opening) / math.sqrt(12) * um_per_px)
+        )
     standoff = measured("standoff", value, tuple(parts), method="photometric thickness of the gap")
     height = row.projection_height_um
     if height is None:

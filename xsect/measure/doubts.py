@@ -1,0 +1,117 @@
+"""Doubts: what in the evidence says that a person should look before a section is vouched for."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from xsect.capture.lot_sheet import SheetRow
+from xsect.capture.micrograph import Micrograph
+from xsect.locate.section import Located
+from xsect.measure.bond import segment_widths
+from xsect.quantities import Measurement, show
+from xsect.reasons import Finding
+
+BLURRED_PX = 5.5
+"""Blur (standard deviation) in px above which edges say too little."""
+
+SATURATED_SHARE = 0.35
+"""Share of the metal beside the line at the sensor's limit above which levels say nothing."""
+
+GRAIN_LIMIT = 0.68
+"""Darkness of grains and noise, against the gap's, above which a gap cannot be told from them."""
+
+LOOSE_SHARE = 0.05
+"""Standard uncertainty of a bond width, as a share of it, above which a person should look."""
+
+UNRESOLVED_PX = 1.1
+"""Opening that joined stations show above which their dark line may be an unresolved gap."""
+
+THICKNESS_SHARE = 0.08
+"""Share of the stated thickness by which a part may differ: sheet tolerance and oblique cut, common practice."""
+
+PLATING_CONTRAST = 6.0
+"""Contrast of plating against base metal, in spreads of the base metal, below which it is uncertain."""
+
+
+def find_doubts(
+    located: Located, micrograph: Micrograph, row: SheetRow, found: list[Measurement]
+) -> tuple[Finding, ...]:
+    """Return the findings that the evidence of one section asks for."""
+    return (
+        *_picture(located, micrograph),
+        *_line(located),
+        *_notches(located, micrograph.scale.um_per_px),
+        *_plating(located, row),
+        *_thickness(row, found),
+    )
+
+
+def _picture(located: Located, micrograph: Micrograph) -> list[Finding]:
+    out = []
+    metal = located.strip.seen & (np.abs(located.apart.darkness) < 0.4)
+    bright = located.strip.values if located.strip.values.ndim == 2 else located.strip.values.max(axis=2)
+    share = float((bright[metal] > 0.996).mean()) if metal.any() else 1.0
+    if share > SATURATED_SHARE:
+        out.append(Finding("saturated", {"share": f"{share:.0%}"}))
+    if located.apart.blur > BLURRED_PX:
+        out.append(Finding("out_of_focus", {"blur": f"{located.apart.blur:.1f}"}))
+    if located.apart.grain > GRAIN_LIMIT:
+        out.append(Finding("low_contrast", {"contrast": f"{1 / located.apart.grain:.1f}"}))
+    return out
+
+
+def _line(located: Located) -> list[Finding]:
+    out = []
+    for seen, side in zip(located.line.gap_seen, ("left", "right"), strict=True):
+        if not seen and located.stations.segments:
+            out.append(Finding("gap_not_seen", {"side": side}))
+    level = located.stations.closed_level - located.apart.floor
+    if located.stations.segments and level > UNRESOLVED_PX:
+        out.append(Finding("gap_below_resolution", {"thickness": f"{level:.1f} px"}))
+    if not located.stations.segments:
+        out.append(Finding("no_bond"))
+    return out
+
+
+def _notches(located: Located, um_per_px: float) -> list[Finding]:
+    widths = segment_widths(located, um_per_px)
+    total = sum(one.width for one in widths)
+    out = []
+    for number, one in enumerate(widths, 1):
+        for side, u in (("left", one.u_left), ("right", one.u_right)):
+            if u > max(LOOSE_SHARE * total, 4 * um_per_px):
+                place = side if len(widths) == 1 else f"{side} (segment {number})"
+                out.append(
+                    Finding("notch_uncertain", {"side": place, "spread": show(u, "um", digits_from=u)})
+                )
+    return out
+
+
+def _plating(located: Located, row: SheetRow) -> list[Finding]:
+    if not row.plated:
+        return []
+    if located.plating is None:
+        return [Finding("bond_not_separable", {"detail": "neither colour nor grey level parts them"})]
+    if located.plating.contrast < PLATING_CONTRAST:
+        detail = f"they differ by {located.plating.contrast:.1f} times the base metal's own spread"
+        return [Finding("bond_not_separable", {"detail": detail})]
+    return []
+
+
+def _thickness(row: SheetRow, found: list[Measurement]) -> list[Finding]:
+    out = []
+    for part, stated in (("upper", row.upper_thickness_um), ("lower", row.lower_thickness_um)):
+        one = next((m for m in found if m.quantity == f"{part}_thickness"), None)
+        if stated is None or one is None or not one:
+            continue
+        allowed = math.hypot(THICKNESS_SHARE * stated, 2 * one.u)
+        if abs(one.value - stated) > allowed:
+            facts = {
+                "part": part,
+                "value": show(one.value, "um", digits_from=one.u),
+                "stated": show(stated, "um"),
+            }
+            out.append(Finding("thickness_disagrees", facts))
+    return out

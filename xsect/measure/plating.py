@@ -1,0 +1,157 @@
+"""Plating: what is left of it in the bond, how thick it is beside it, and how much was squeezed out."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+
+from xsect.capture.lot_sheet import SheetRow
+from xsect.locate.section import Located
+from xsect.locate.view import FILLED, OPEN, PLATING
+from xsect.quantities import Component, Measurement, measured, not_measured
+
+NAMES = (
+    "plating_in_bond_mean", "plating_in_bond_max", "plating_coverage", "plating_free_thickness",
+    "expelled_plating_area",
+)  # fmt: skip
+
+LEVEL_SHARE = 0.04
+"""Relative standard uncertainty of a layer's thickness from the level of its own material."""
+
+EDGE_PX = 0.2
+"""Standard uncertainty in px of a layer's mean thickness from the reference levels on its two sides."""
+
+METHOD = "photometric thickness of the plating"
+
+
+def measure_plating(located: Located, um_per_px: float, u_scale: float, row: SheetRow) -> list[Measurement]:
+    """Measure every plating quantity, or say why not."""
+    if not row.plated:
+        return [not_measured(name, "the lot sheet gives no plating") for name in NAMES]
+    if located.plating is None:
+        return [
+            not_measured(name, "plating and base metal cannot be told apart in this picture")
+            for name in NAMES
+        ]
+    stations = located.stations
+    layer = np.clip(stations.apart - stations.opening, 0, None)
+    out = [_free(located, layer, um_per_px, u_scale)]
+    if not stations.segments:
+        return out + [not_measured(name, "no bond") for name in NAMES if name != "plating_free_thickness"]
+    whole = np.zeros(layer.size, bool)
+    for number, segment in enumerate(stations.segments, 1):
+        inside = np.zeros(layer.size, bool)
+        inside[math.ceil(segment.left.station) : math.floor(segment.right.station) + 1] = True
+        whole |= inside
+        out += _in_bond(located, layer, inside, um_per_px, u_scale, number)
+        out.append(_expelled(located, [_filled_beside(located, number - 1)], um_per_px, u_scale, number))
+    out += _in_bond(located, layer, whole, um_per_px, u_scale, None)
+    beside = [_filled_beside(located, index) for index in range(len(stations.segments))]
+    out.append(_expelled(located, beside, um_per_px, u_scale, None))
+    return out
+
+
+def _in_bond(
+    located: Located,
+    layer: NDArray[np.float64],
+    inside: NDArray[np.bool_],
+    um_per_px: float,
+    u_scale: float,
+    segment: int | None,
+) -> list[Measurement]:
+    """Mean, maximum and coverage of residual plating; joined stations count as bare.
+
+    Where none is seen, the thinnest film that would have been seen sets the uncertainty.
+    """
+    coated = inside & (located.stations.states == PLATING)
+    n, unseen = int(inside.sum()), max(located.stations.closed_level, located.apart.floor, 0.1) * um_per_px
+    mean = float(layer[coated].sum()) / n * um_per_px
+    peak = (
+        float(gaussian_filter1d(layer, located.apart.blur)[coated].max()) * um_per_px if coated.any() else 0.0
+    )
+    share = float(coated.sum()) / n
+    ends = 2 * max(1, int(np.count_nonzero(np.diff(coated.astype(np.int8)) > 0)))
+    edge = EDGE_PX * um_per_px
+
+    def parts(value: float, covered: float) -> tuple[Component, ...]:
+        return (
+            Component("edges", edge * covered),
+            Component("layer's own level", LEVEL_SHARE * value),
+            Component("thinnest film seen", unseen / 2 * (1 - covered)),
+            Component("scale", u_scale * value),
+        )
+
+    return [
+        measured("plating_in_bond_mean", mean, parts(mean, share), segment=segment, method=METHOD),
+        measured(
+            "plating_in_bond_max",
+            peak,
+            parts(peak, 1.0 if coated.any() else 0.0),
+            segment=segment,
+            method=METHOD,
+        ),
+        measured(
+            "plating_coverage",
+            share,
+            (
+                Component("ends of the coated runs", located.apart.blur * math.sqrt(ends) / n),
+                Component("threshold", 0.01),
+            ),
+            segment=segment,
+            method="share of stations with plating",
+        ),
+    ]
+
+
+def _free(located: Located, layer: NDArray[np.float64], um_per_px: float, u_scale: float) -> Measurement:
+    """Mean thickness on one facing surface, beside the open gap beyond the expelled plating."""
+    outside = located.stations.states == OPEN
+    for segment in located.stations.segments:
+        outside[math.floor(segment.left.station) : math.ceil(segment.right.station) + 1] = False
+    if outside.sum() < 20:
+        return not_measured(
+            "plating_free_thickness", "no facing surface beside an open gap is in the picture"
+        )
+    values = layer[outside] / 2
+    value = float(np.mean(values)) * um_per_px
+    uneven = float(np.std(values)) / math.sqrt(max(values.size / 20, 1)) * um_per_px
+    parts = (
+        Component("readings", uneven),
+        Component("edges", EDGE_PX * um_per_px),
+        Component("layer's own level", LEVEL_SHARE * value),
+        Component("scale", u_scale * value),
+    )
+    return measured("plating_free_thickness", value, parts, method=METHOD)
+
+
+def _filled_beside(located: Located, index: int) -> tuple[slice, slice]:
+    """Return the stations filled with plating from each notch of a segment outwards, up to the meniscus."""
+    states, segment = located.stations.states, located.stations.segments[index]
+    left, right = math.ceil(segment.left.station), math.floor(segment.right.station)
+    first, last = left, right
+    while first > 0 and states[first - 1] == FILLED:
+        first -= 1
+    while last < states.size - 1 and states[last + 1] == FILLED:
+        last += 1
+    return slice(first, left), slice(right + 1, last + 1)
+
+
+def _expelled(
+    located: Located, beside: list[tuple[slice, slice]], um_per_px: float, u_scale: float, segment: int | None
+) -> Measurement:
+    apart, size = located.stations.apart, located.stations.apart.size
+    runs = [run for pair in beside for run in pair]
+    area = sum(float(apart[run].sum()) for run in runs) * um_per_px**2
+    length = sum(run.stop - run.start for run in runs) * um_per_px
+    tips = sum(float(apart[run].max()) for run in runs if run.stop > run.start) * um_per_px
+    parts = (
+        Component("edges", EDGE_PX * um_per_px * length),
+        Component("meniscus", located.apart.blur * um_per_px * tips / math.sqrt(max(len(runs), 1))),
+        Component("scale", 2 * u_scale * area),
+    )
+    cut_off = any(run.stop > run.start and (run.start == 0 or run.stop == size) for run in runs)
+    note = "the filled gap runs out of the picture: a lower bound" if cut_off else ""
+    return measured("expelled_plating_area", area, parts, segment=segment, note=note, method=METHOD)
