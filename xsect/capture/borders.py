@@ -76,8 +76,11 @@ def _strip(lines: Grey8) -> int:
     # The picture beyond may be as dark as the strip, which ends at the last ruled line or crisp step.
     ends = [int(rule) + 1 for rule in np.flatnonzero(ruled[:depth])[-1:]]
     steps = ((away[:-1] <= 24).mean(axis=1) >= 0.9) & ((away[1:] >= 12).mean(axis=1) >= 0.3)
-    steps = np.flatnonzero(steps[: depth + _RINGING])[::-1] + 1
-    ends += [int(k) for k in steps if _crisp_step(lines, int(k), ground, 0.4)]
+    jump = cv2.absdiff(lines[1:], lines[:-1]).mean(axis=1)
+    ends += sorted(
+        (int(k) + 1 for k in np.flatnonzero(steps[: depth + _RINGING])), key=lambda k: -jump[k - 1]
+    )
+    ends = [k for k in ends if ruled[k - 1] or _crisp_step(lines, k, ground, 0.4)]
     return next((end for end in ends if _holds_text(lines[:end], away[:end])), 0)
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from xsect.capture.borders import border_widths
-from xsect.capture.marks import Grey8, Marks, Mask, eight_bit, find_marks, tone_mask
+from xsect.capture.marks import SLACK, Grey8, Marks, Mask, eight_bit, find_marks, tone_mask
 
 LOOKED_AT = 800_000
 """Pixels of the copy on which annotations are sought; each is confirmed at full resolution."""
@@ -87,7 +87,9 @@ def _draw_marks(picture: Grey8, marks: Marks, drawn: Mask) -> None:
             _paint(picture, marks, int(i), drawn)
 
 
-def _window(picture: Grey8, marks: Marks, i: int, pad: int) -> tuple[Mask, int, int, Grey8]:
+def _window(
+    picture: Grey8, marks: Marks, i: int, pad: int, *, slack: int = SLACK
+) -> tuple[Mask, int, int, Grey8]:
     """Return (mask, x0, y0, crop): one area at full resolution, alone, in a window ``pad`` px larger."""
     step = marks.step
     x0, y0 = max(int(marks.x[i]) * step - pad, 0), max(int(marks.y[i]) * step - pad, 0)
@@ -98,7 +100,7 @@ def _window(picture: Grey8, marks: Marks, i: int, pad: int) -> tuple[Mask, int, 
     depth = cv2.distanceTransform(np.pad(local, 1).astype(np.uint8), cv2.DIST_L2, 3)[1:-1, 1:-1]
     row, col = (int(v) for v in np.unravel_index(int(depth.argmax()), depth.shape))
     seed = ((int(marks.y[i]) + row) * step - y0, (int(marks.x[i]) + col) * step - x0)
-    labels = cv2.connectedComponents(tone_mask(crop, marks.tone, seed))[1]
+    labels = cv2.connectedComponents(tone_mask(crop, marks.tone, seed, slack=slack))[1]
     return (labels == labels[seed]).astype(np.uint8), x0, y0, crop
 
 
@@ -143,9 +145,9 @@ def _crispness(mask: Mask, whole: Mask, crop: Grey8) -> float:
     background = cv2.blur(contrast * around, (9, 9)) / np.maximum(cv2.blur(around, (9, 9)), 1e-3)
     ring = (two - near) > 0
     seen = ring & (background >= 30)
-    if seen.sum() < 0.3 * ring.sum() or not ring.any():
+    if seen.sum() < 0.5 * ring.sum() or not ring.any():
         return 0.0
-    return float((contrast[seen] >= 0.85 * background[seen] - 6).sum() / ring.sum())
+    return float((contrast[seen] >= 0.85 * background[seen] - 6).mean())
 
 
 def _is_ink(picture: Grey8, marks: Marks, i: int) -> bool:
@@ -164,8 +166,15 @@ def _is_ink(picture: Grey8, marks: Marks, i: int) -> bool:
 
 
 def _is_drawn_shape(picture: Grey8, marks: Marks, i: int) -> bool:
-    """Whether an area is a box, a bar (plain or with end ticks) or an arrow: crisp, with straight sides."""
-    mask, x0, y0, crop = _window(picture, marks, i, 6)
+    """Whether an area is a box, a bar (plain or with end ticks) or an arrow: crisp, with straight sides.
+
+    Ringing frays a drawn edge unless some slack is given; bright metal beside a white box joins it if it is.
+    """
+    return any(_has_straight_sides(picture, marks, i, slack) for slack in (SLACK, 0))
+
+
+def _has_straight_sides(picture: Grey8, marks: Marks, i: int, slack: int) -> bool:
+    mask, x0, y0, crop = _window(picture, marks, i, 6, slack=slack)
     if _cut_off(mask, x0, y0, picture):
         return False
     whole = _filled(mask)

@@ -23,7 +23,7 @@ Mask = NDArray[Any]
 DARK, LIGHT = 14, 241
 """Up to and from where a value counts as drawn black or white: JPEG moves a drawn 0 or 255 by some levels."""
 
-_SLACK = 18
+SLACK = 18
 """Levels by which JPEG moves it further close to an edge, where an area is followed to its border."""
 
 
@@ -157,16 +157,17 @@ def _crisp_shares(mask: Mask, level: Grey8, labels: NDArray[Any], count: int) ->
     return np.bincount(owner, weights=passed, minlength=count)[1:] / np.maximum(total, 1)
 
 
-def tone_mask(crop: Grey8, tone: Tone, seed: tuple[int, int]) -> Mask:
+def tone_mask(crop: Grey8, tone: Tone, seed: tuple[int, int], *, slack: int = SLACK) -> Mask:
     """Return where a crop of the picture has a tone.
 
-    ``seed`` is (row, col) of a pixel that has it: the tones "colour" and "even" go by its value.
+    ``seed`` is (row, col) of a pixel that has it: the tones "colour" and "even" go by its value. ``slack``:
+    levels by which black and white may miss DARK and LIGHT.
     """
     low, high = _extremes(crop)
     if tone == "dark":
-        return cv2.threshold(high, DARK + _SLACK, 255, cv2.THRESH_BINARY_INV)[1]
+        return cv2.threshold(high, DARK + slack, 255, cv2.THRESH_BINARY_INV)[1]
     if tone == "light":
-        return cv2.threshold(low, LIGHT - 1 - _SLACK, 255, cv2.THRESH_BINARY)[1]
+        return cv2.threshold(low, LIGHT - 1 - slack, 255, cv2.THRESH_BINARY)[1]
     reach = 60 if tone == "colour" else 2
     away: NDArray[Any] = np.abs(crop.astype(np.int16) - crop[seed].astype(np.int16))
     near: Mask = ((away if crop.ndim == 2 else away.max(axis=2)) <= reach).astype(np.uint8)
