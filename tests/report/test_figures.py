@@ -16,7 +16,7 @@ from xsect.locate.view import JOINED, OPEN, SectionView
 from xsect.record import SectionRecord
 from xsect.report.canvas import dashes, png_bytes
 from xsect.report.figures import figure_names, write_section_figures
-from xsect.report.marked import WIDEST, bar_label, draw_marked, level_station, round_length, runs
+from xsect.report.marked import WIDEST, bar_label, draw_marked, level_station, round_length, runs, two_parts
 from xsect.report.strip_figure import draw_strip
 from xsect.report.style import GREEN, SKY_BLUE, STATE_STYLES, VERMILLION, YELLOW, rgb
 
@@ -157,6 +157,15 @@ def test_runs_and_dashes() -> None:
 def test_states_differ_in_more_than_colour() -> None:
     assert len({(style.dash, style.lane) for style in STATE_STYLES.values()}) == len(STATE_STYLES)
     assert len({style.colour for style in STATE_STYLES.values()}) == len(STATE_STYLES)
+
+
+def test_a_stray_outline_is_not_taken_for_a_part(section: Section) -> None:
+    view = section[1].view
+    assert view is not None
+    assert two_parts(view)
+    blob = np.array([[150.0, 220.0], [170.0, 220.0], [170.0, 230.0]])
+    assert not two_parts(replace(view, outlines=(np.vstack(view.outlines), blob)))
+    assert not two_parts(replace(view, outlines=(np.vstack(view.outlines),)))
 
 
 @pytest.mark.parametrize("scene", [{}, {"plating_px": 2.0}])

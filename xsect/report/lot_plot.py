@@ -26,8 +26,9 @@ def lot_plot(lot: LotRecord) -> str:
     """
     with figure(7.1, 2.9) as drawing:
         axes = drawing.add_axes((0.075, 0.27, 0.915, 0.60))
+        size = 6.0 if len(lot.sections) <= 60 else 3.5
         for place, record in enumerate(lot.sections):
-            _show_section(axes, place, record)
+            _show_section(axes, place, record, size)
         limited = _show_limits(axes, lot)
         _name_sections(axes, lot)
         axes.set_ylabel("bond width, mm")
@@ -37,18 +38,18 @@ def lot_plot(lot: LotRecord) -> str:
         return svg_text(drawing, title="Bond width of every section against the limits")
 
 
-def _show_section(axes: Axes, place: int, record: SectionRecord) -> None:
+def _show_section(axes: Axes, place: int, record: SectionRecord, size: float) -> None:
     found = record.find(QUANTITY)
     style = VERDICT_STYLES[verdict_on_width(record)]
     if not found or record.status == "not_measured":
         at_edge: Any = axes.get_xaxis_transform()
-        axes.plot(place, 0.03, marker="x", color=GREY, transform=at_edge, clip_on=False, markersize=6)
+        axes.plot(place, 0.03, marker="x", color=GREY, transform=at_edge, clip_on=False, markersize=size)
         return
     value, low, high = found.value / 1000, found.low / 1000, found.high / 1000
     axes.plot((place, place), (low, high), color=style.colour, linewidth=1.4)
     hollow = record.status == "needs_review"
     axes.plot(
-        place, value, marker=style.marker, markersize=6, color=style.colour,
+        place, value, marker=style.marker, markersize=size, color=style.colour,
         markerfacecolor="white" if hollow else style.colour, markeredgewidth=1.4,
     )  # fmt: skip
 

@@ -71,11 +71,8 @@ class _Mapping:
         behind = self.line[np.maximum(np.arange(len(self.line)) - reach, 0)]
         tangent = (ahead - behind) / np.maximum(np.hypot(*(ahead - behind).T), 1e-9)[:, None]
         self.normal = np.column_stack([tangent[:, 1], -tangent[:, 0]])
-        middle = len(self.line) // 2
-        towards_upper = np.array([0.0, -1.0])
-        if len(view.outlines) > 1:
-            towards_upper = self(view.outlines[0]).mean(axis=0) - self.line[middle]
-        if float(towards_upper @ self.normal[middle]) < 0:
+        # The upper part lies above the line, or left of it where the parts stand side by side.
+        if float(self.normal[len(self.line) // 2] @ (-1.0, -1.0)) < 0:
             self.normal = -self.normal
 
     def __call__(self, points: NDArray[np.float64]) -> Points:
@@ -99,11 +96,22 @@ def _draw_outlines(canvas: Canvas, view: SectionView, to: _Mapping) -> None:
             spacing = float(np.median(np.hypot(*np.diff(bond, axis=0).T))) if len(bond) > 1 else 0.0
             squared = ((points[:, None, :] - bond[None, :, :]) ** 2).sum(axis=2).min(axis=1)
             near = squared < max(2.5 * canvas.unit, spacing) ** 2
-        pattern = PART_DASHES[min(number, 1)]
+        pattern = PART_DASHES[number if two_parts(view) else 0]
         for first, stop in runs(near.astype(np.int8)):
             if not near[first]:
                 stretch = points[first : stop + 1]
                 canvas.lines(dashes(stretch, pattern, canvas.unit), SKY_BLUE, width=0.5, halo=0.3)
+
+
+def two_parts(view: SectionView) -> bool:
+    """Return whether the outlines are the upper and the lower part's, each along half the line or more.
+
+    Joined parts are often found as one outline, beside which a small one may be a hole or burned-in text.
+    """
+    if len(view.outlines) != 2:
+        return False
+    spans = [float(np.ptp(outline, axis=0).max()) for outline in view.outlines]
+    return min(spans) > float(np.ptp(view.line, axis=0).max()) / 2
 
 
 def _draw_states(canvas: Canvas, view: SectionView, to: _Mapping) -> None:
@@ -254,7 +262,7 @@ def _legend(picture: Canvas, view: SectionView | None, name: str) -> NDArray[np.
     if view is not None:
         seen = {STATES[state] for state in np.unique(view.states)}
         entries = [(s.label, s.colour, s.dash, 1.3) for key, s in STATE_STYLES.items() if key in seen]
-        parts = ("upper part", "lower part") if len(view.outlines) > 1 else ("outline",)
+        parts = ("upper part", "lower part") if two_parts(view) else ("outline",)
         entries += [(words, SKY_BLUE, dash, 0.5) for words, dash in zip(parts, PART_DASHES, strict=False)]
     probe = Canvas(np.zeros((1, 1, 3), np.uint8), unit=unit)
 
