@@ -24,6 +24,10 @@ MIN_LENGTH = 40
 """Shortest faying line, in coarse pixels, that is worth measuring."""
 
 
+MAX_WANDER = 0.025
+"""Departure from a parabola, as a share of the length, beyond which a line hops about where there is none."""
+
+
 @dataclass(frozen=True)
 class FayingLine:
     """The line as points (n, 2) = (x, y) in full-resolution px of the (turned) picture, one px of arc apart.
@@ -31,12 +35,14 @@ class FayingLine:
     ``opening``: (n,) coarse opening of the gap across the line in px, 0 where the mask shows metal.
     ``gap_seen``: whether an open gap was seen at the left and at the right end.
     ``support``: mean evidence (0 to 1) for a line where the mask shows metal; 1 where there is no such stretch.
+    ``wander``: rms departure of the line from a parabola, as a share of its length.
     """
 
     points: NDArray[np.float64]
     opening: NDArray[np.float64]
     gap_seen: tuple[bool, bool]
     support: float
+    wander: float
 
 
 @dataclass(frozen=True)
@@ -100,7 +106,10 @@ def find_faying_line(parts: Parts) -> FayingLine:
     )
     x = np.arange(start, stop + 1)
     points, gap = _resample(x, _smooth(centre, opening) + level.shift[x], opening, parts)
-    return FayingLine(points, gap, (left is not None, right is not None), support)
+    wander = _wander(points)
+    if wander > MAX_WANDER:
+        raise Refusal("faying_line_not_found", detail="the best line found is no smooth curve")
+    return FayingLine(points, gap, (left is not None, right is not None), support, wander)
 
 
 def _level(parts: Parts) -> _Levelled:
@@ -258,6 +267,14 @@ def _smooth(centre: NDArray[np.float64], opening: NDArray[np.float64]) -> NDArra
             np.arange(centre.size)
         )
     )
+
+
+def _wander(points: NDArray[np.float64]) -> float:
+    chord = points[-1] - points[0]
+    length = float(np.hypot(*chord))
+    aside = (points - points[0]) @ np.array([-chord[1], chord[0]]) / length
+    t = np.linspace(-1, 1, aside.size)
+    return float(np.std(aside - np.polynomial.Polynomial.fit(t, aside, 2)(t))) / length
 
 
 def _resample(

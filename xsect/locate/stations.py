@@ -19,6 +19,13 @@ CLOSED_AT_MOST = 2.5
 """Opening in px from which a station is open whatever the bond's own level is."""
 
 
+SHORTEST_MOUTH = 15
+"""Fewest stations beside a bond that can show a gap opening."""
+
+LOWEST_MOUTH = 2.0
+"""Opening in px that a gap beside a bond must reach to be one."""
+
+
 @dataclass(frozen=True)
 class Notch:
     """End of a bond segment: ``station`` (fractional), standard uncertainty ``u`` of the fit in stations.
@@ -75,7 +82,7 @@ def read_stations(
     segments = tuple(
         segment
         for contact in contacts
-        if _is_bond(segment := _segment(contact, contacts, apart, threshold, closed_level, reach), parted)
+        if _is_bond(segment := _segment(contact, contacts, apart, closed_level, reach), parted)
     )
     is_open = parted
     if gap is not apart:
@@ -130,60 +137,43 @@ def _without_short(flags: NDArray[np.bool_], shortest: float) -> NDArray[np.bool
 
 
 def _segment(
-    contact: Contact,
-    contacts: tuple[Contact, ...],
-    opening: Opening,
-    threshold: float,
-    closed_level: float,
-    reach: float,
+    contact: Contact, contacts: tuple[Contact, ...], opening: Opening, closed_level: float, reach: float
 ) -> Segment:
+    """Fit both notches of a contact, each with the mouth up to half-way to the next contact."""
     index = contacts.index(contact)
-    left_bound = contacts[index - 1].last if index else -1
-    right_bound = contacts[index + 1].first if index + 1 < len(contacts) else opening.thickness.size
-    middle = (contact.first + contact.last) // 2
-    left = _notch(
-        opening,
-        contact.first,
-        middle,
-        (left_bound + contact.first) // 2 if index else 0,
-        threshold,
-        closed_level,
-        reach,
-    )
-    right_stop = (
-        (contact.last + right_bound) // 2 if index + 1 < len(contacts) else opening.thickness.size - 1
-    )
-    right = _notch(opening, contact.last, middle, right_stop, threshold, closed_level, reach)
+    start, stop = 0, opening.thickness.size - 1
+    if index:
+        start = (contacts[index - 1].last + contact.first) // 2
+    if index + 1 < len(contacts):
+        stop = (contact.last + contacts[index + 1].first) // 2
+    length = contact.last - contact.first
+    left = _notch(opening, contact.first, start, length // 2, closed_level, reach)
+    right = _notch(opening, contact.last, stop, length // 2, closed_level, reach)
     return Segment(left, right)
 
 
 def _notch(
-    opening: Opening, edge: int, middle: int, stop: int, threshold: float, closed_level: float, reach: float
+    opening: Opening, edge: int, end: int, inside: int, closed_level: float, reach: float
 ) -> Notch:
-    """Fit one notch. ``edge``: outermost closed station; ``middle``: of the segment; ``stop``: last station to use."""
-    sign = 1 if edge >= middle else -1
-    outward = opening.thickness[edge : stop + sign if stop + sign >= 0 else None : sign][:600]
-    if outward.size < 6:
-        return Notch(float(edge), 1.0, False)
+    """Fit one notch near ``edge``, the outermost joined station, with stations out to ``end`` and ``inside`` it."""
+    sign = 1 if end >= edge else -1
+    outward = opening.thickness[edge + sign * np.arange(abs(end - edge) + 1)][:600]
     smooth = gaussian_filter1d(outward, 2.0, mode="nearest")
+    if outward.size < SHORTEST_MOUTH or smooth.max() < closed_level + LOWEST_MOUTH:
+        return Notch(float(edge), float(SHORTEST_MOUTH), False)
     # only the rising mouth: on the level gap behind it a straight-plus-curved rise has no business
-    limit = min(
-        max(reach, 4 * opening.blur) + closed_level,
-        closed_level + 0.65 * (float(smooth.max()) - closed_level),
-    )
+    height = float(smooth.max()) - closed_level
+    limit = closed_level + min(max(reach, 4 * opening.blur), 0.65 * height)
     past = np.flatnonzero(smooth > limit)
-    outside = int(np.clip(past[0] + 1 if past.size else outward.size, 6, 500))
-    inside = int(min(abs(edge - middle), max(40, outside), 300))
-    index = edge + sign * np.arange(-inside, min(outside, outward.size))
-    values = opening.thickness[index]
-    distance = np.arange(-inside, -inside + index.size, dtype=np.float64)
+    outside = int(np.clip(past[0] + 1, 6, min(500, outward.size)))
+    inside = min(inside, max(40, outside), 300)
+    distance = np.arange(-inside, outside, dtype=np.float64)
+    values = opening.thickness[edge + sign * np.arange(-inside, outside)]
     noise, correlation = _noise(values, distance)
     floor = max(opening.floor, closed_level) + noise
     # below the closed level the mouth is followed back at most twice as far as it took to rise from it to the limit
     earliest = -2.0 * outside * floor / max(limit - floor, 0.5) - 12
-    fit: Hinge | None = fit_hinge(
-        distance, values, noise=noise, floor=floor, correlation=correlation, earliest=earliest
-    )
+    fit = fit_hinge(distance, values, noise=noise, floor=floor, correlation=correlation, earliest=earliest)
     if fit is None:
         return Notch(float(edge), float(inside), True)
     return Notch(edge + sign * fit.position, fit.u, True)

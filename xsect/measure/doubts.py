@@ -13,11 +13,17 @@ from xsect.measure.bond import segment_widths
 from xsect.quantities import Measurement, show
 from xsect.reasons import Finding
 
-BLURRED_PX = 5.5
+BLURRED_PX = 4.2
 """Blur (standard deviation) in px above which edges say too little."""
 
 SATURATED_SHARE = 0.35
 """Share of the metal beside the line at the sensor's limit above which levels say nothing."""
+
+LEAST_SEPARATION = 3.0
+"""Separation of metal and mount, in their own spreads, below which a line may be found where there is none."""
+
+WANDER = 0.014
+"""Departure of the line from a parabola, as a share of its length, above which it may have left the joint."""
 
 GRAIN_LIMIT = 0.68
 """Darkness of grains and noise, against the gap's, above which a gap cannot be told from them."""
@@ -52,26 +58,32 @@ def _picture(located: Located, micrograph: Micrograph) -> list[Finding]:
     out = []
     metal = located.strip.seen & (np.abs(located.apart.darkness) < 0.4)
     bright = located.strip.values if located.strip.values.ndim == 2 else located.strip.values.max(axis=2)
-    share = float((bright[metal] > 0.996).mean()) if metal.any() else 1.0
+    # a converter of fewer bits than its file saturates below the file's full scale
+    share = float((bright[metal] > 0.996 * float(bright.max())).mean()) if metal.any() else 1.0
     if share > SATURATED_SHARE:
         out.append(Finding("saturated", {"share": f"{share:.0%}"}))
-    if located.apart.blur > BLURRED_PX:
-        out.append(Finding("out_of_focus", {"blur": f"{located.apart.blur:.1f}"}))
-    if located.apart.grain > GRAIN_LIMIT:
-        out.append(Finding("low_contrast", {"contrast": f"{1 / located.apart.grain:.1f}"}))
+    blur = max(located.parts.edge_blur, located.apart.blur)
+    if blur > BLURRED_PX:
+        out.append(Finding("out_of_focus", {"blur": f"{blur:.1f}"}))
+    if located.apart.grain > GRAIN_LIMIT or located.parts.separation < LEAST_SEPARATION:
+        contrast = min(1 / located.apart.grain, located.parts.separation)
+        out.append(Finding("low_contrast", {"contrast": f"{contrast:.1f}"}))
     return out
 
 
 def _line(located: Located) -> list[Finding]:
+    segments = located.stations.segments
+    if not segments:
+        return [Finding("no_bond")]
     out = []
-    for seen, side in zip(located.line.gap_seen, ("left", "right"), strict=True):
-        if not seen and located.stations.segments:
+    for notch, side in ((segments[0].left, "left"), (segments[-1].right, "right")):
+        if not notch.seen:
             out.append(Finding("gap_not_seen", {"side": side}))
     level = located.stations.closed_level - located.apart.floor
-    if located.stations.segments and level > UNRESOLVED_PX:
+    if level > UNRESOLVED_PX:
         out.append(Finding("gap_below_resolution", {"thickness": f"{level:.1f} px"}))
-    if not located.stations.segments:
-        out.append(Finding("no_bond"))
+    if located.line.wander > WANDER:
+        out.append(Finding("line_uncertain", {"wander": f"{located.line.wander:.1%}"}))
     return out
 
 
