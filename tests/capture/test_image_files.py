@@ -243,6 +243,21 @@ def test_a_flipped_bit_in_checked_data_is_refused(tmp_path: Path, name: str, pla
     assert refusal(tmp_path, bytes(data))[0] == "image_unreadable"
 
 
+def test_an_lzw_strip_that_would_end_the_process_is_refused(tmp_path: Path) -> None:
+    data = bytearray(LOSSLESS["tiff lzw predictor"][0])
+    with tifffile.TiffFile(io.BytesIO(data)) as tif:
+        offset = tif.pages.first.dataoffsets[0]
+    data[offset + 1] |= 0x7F  # the code after the first clear code is no literal any more
+    code, text = refusal(tmp_path, bytes(data))
+    assert (code, "LZW" in text) == ("image_unreadable", True)
+
+
+def test_a_side_beyond_the_decoders_own_limit_is_refused(tmp_path: Path) -> None:
+    data = bytearray(LOSSLESS["bmp rgb"][0])
+    data[18:22] = struct.pack("<i", 2_000_000)
+    assert refusal(tmp_path, bytes(data))[0] == "image_unreadable"
+
+
 @pytest.mark.parametrize(
     ("data", "code", "words"),
     [

@@ -224,6 +224,15 @@ def test_a_workbook_is_known_by_its_content(tmp_path: Path) -> None:
     )  # fmt: skip
 
 
+@pytest.mark.parametrize("place", [0.1, 0.3, 0.5, 0.7, 0.9, 0.99])
+def test_a_damaged_workbook_is_refused_in_one_line(tmp_path: Path, place: float) -> None:
+    data = bytearray(workbook(tmp_path, ("section", "image"), ("A", "a.png")).read_bytes())
+    start = int(len(data) * place)
+    data[start : start + 40] = bytes(40)
+    with pytest.raises(SheetError, match=r"^lot\.csv: not a readable XLSX workbook$"):
+        read_lot_sheet(sheet(tmp_path, bytes(data)))
+
+
 def test_a_wrong_size_stored_in_a_workbook_hides_no_row(tmp_path: Path) -> None:
     rows = [("section", "image", "lot"), ("A", "a.png", "7"), ("B", "b.png", "8")]
     source = workbook(tmp_path, *rows)

@@ -131,7 +131,10 @@ def _decode(data: bytes, kind: str, mode: str) -> Decoded:
         raise UnreadableError("colours kept as CMYK: save the picture as grey or RGB")
     if (kind == "PNG" and not _png_complete(data)) or (kind == "JPEG" and not _jpeg_complete(data)):
         raise UnreadableError(f"the {kind} file is damaged or cut short")
-    picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
+    try:
+        picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
+    except cv2.error:  # its own limits on sides
+        picture = None
     if picture is None:
         raise UnreadableError(f"the {kind} file is damaged or cut short")
     alpha = picture.ndim == 3 and picture.shape[2] == 4

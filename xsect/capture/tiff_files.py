@@ -11,12 +11,14 @@ import numpy as np
 import tifffile
 from numpy.typing import NDArray
 
+from xsect.capture.lzw import lzw_is_sound
 from xsect.capture.metadata_scale import Metadata, from_tiff
 from xsect.capture.pixel_types import Decoded, Pixels, UnreadableError, orientation_note, settle
 from xsect.reasons import Refusal
 
 _MIN_IS_WHITE, _MIN_IS_BLACK, _RGB, _PALETTE, _YCBCR = 0, 1, 2, 3, 6
 _COLOUR_MODELS = {4: "transparency mask", 5: "CMYK", 8: "CIELab", 32803: "raw colour filter array"}
+_LZW = 5
 _JPEG_CODES = (6, 7, 33007, 34892)
 _ALPHA = (1, 2)
 _BUFFER = 2**25  # bytes of packed tiles read ahead; the default of 256 MB is more than most pictures
@@ -37,6 +39,8 @@ def read_tiff(path: Path, *, check_size: Callable[[int, int], None]) -> tuple[De
             page = next((page for page in pages if not page.is_reduced), tif.pages.first)
             check_size(int(page.imagewidth), int(page.imagelength))
             _check_layout(page, path.stat().st_size)
+            if page.compression == _LZW:
+                _check_lzw(page, path)
             decoded = _settle_page(page, page.asarray(buffersize=_BUFFER))
             orientation = page.tags.get("Orientation")
             notes = decoded.notes + orientation_note(1 if orientation is None else orientation.value)
@@ -63,6 +67,14 @@ def _check_layout(page: Any, file_size: int) -> None:
         # Decoders fill what is missing with a constant and say nothing.
         if count == 0 or offset + count > file_size:
             raise UnreadableError("the file is cut short: some strips or tiles are missing")
+
+
+def _check_lzw(page: Any, path: Path) -> None:
+    with path.open("rb") as file:
+        for offset, count in zip(page.dataoffsets, page.databytecounts, strict=True):
+            file.seek(offset)
+            if page.fillorder != 1 or not lzw_is_sound(file.read(count)):
+                raise UnreadableError("LZW data that are damaged or of the kind before TIFF 6.0")
 
 
 def _settle_page(page: Any, array: NDArray[Any]) -> Decoded:
