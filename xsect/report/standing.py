@@ -7,7 +7,7 @@ from typing import Final
 
 from xsect.judge.decision import GRAVITY, Verdict, summarise
 from xsect.quantities import Status
-from xsect.record import SectionRecord
+from xsect.record import LotRecord, SectionRecord
 
 STATUS_LABELS: Final[dict[Status, str]] = {
     "measured": "measured",
@@ -27,3 +27,10 @@ def section_verdict(record: SectionRecord) -> str:
     if record.verdicts:
         return summarise(record.verdicts)
     return "not_measured" if record.status == "not_measured" else ""
+
+
+def all_passed(lot: LotRecord) -> bool:
+    """Whether every section was accepted; without criteria, whether each was measured and needs no look."""
+    if lot.criteria is None:
+        return all(record.status == "measured" for record in lot.sections)
+    return all(section_verdict(record) == "accept" for record in lot.sections)

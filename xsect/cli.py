@@ -1,0 +1,20 @@
+"""Command line. Heavy libraries are imported by the commands when they run, so that --help stays quick."""
+
+from __future__ import annotations
+
+import click
+
+import xsect
+from xsect.commands.explain import explain
+from xsect.commands.measure import measure
+from xsect.commands.stop import Commands
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(xsect.__version__, prog_name="xsect", message="%(prog)s %(version)s")
+def main() -> None:
+    """Measure weld cross-sections in calibrated micrographs, judge them, and write the report."""
+
+
+for command in (measure, explain):
+    main.add_command(command)

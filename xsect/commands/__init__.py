@@ -1,0 +1,1 @@
+"""The commands of the command line: each parses, calls the library and prints; none computes."""

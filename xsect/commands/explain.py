@@ -1,0 +1,28 @@
+"""``xsect explain``: what a name in a file, on a screen or in a report means."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from xsect.commands.stop import CouldNotRun
+
+
+@click.command()
+@click.argument("term", nargs=-1, required=True)
+@click.option(
+    "--criteria",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Look the term up among the clauses of this file (TOML) as well.",
+)
+def explain(term: tuple[str, ...], criteria: Path | None) -> None:  # fmt: skip
+    """Explain TERM: a quantity, the reason why a section was put aside, or a clause of the criteria."""
+    from xsect import explain as library
+    from xsect.judge.criteria import load_criteria
+
+    try:
+        click.echo(library.explain(" ".join(term), load_criteria(criteria) if criteria else None))
+    except ValueError as error:
+        raise CouldNotRun(str(error)) from error

@@ -1,0 +1,138 @@
+"""``xsect measure``: the sections of a lot sheet, measured, judged and reported."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import sys
+from collections.abc import Callable, Iterator
+from concurrent.futures import BrokenExecutor
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from xsect.commands.stop import DONE, NOT_ALL_ACCEPTED, CouldNotRun
+
+if TYPE_CHECKING:
+    from xsect.record import LotRecord
+
+MAX_PIXELS: Final = 500_000_000
+"""The capture stage's own limit, repeated here because --help must not load that stage."""
+_PIPED_WIDTH: Final = 120
+
+
+def cores() -> int:
+    """Return how many cores this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def default_out(sheet: Path) -> Path:
+    """Return the report's folder where none is named: reports/ and the sheet's name, or its folder's name
+    where the sheet is just called lot."""
+    sheet = sheet.absolute()
+    return Path("reports") / (sheet.parent.name if sheet.stem.lower() == "lot" else sheet.stem)
+
+
+# fmt: off
+@click.command(short_help="Measure the sections of a lot sheet, judge them, write the report.")
+@click.argument("sheet", type=click.Path(path_type=Path))
+@click.option("--criteria", type=click.Path(path_type=Path), metavar="FILE",
+              help="Judge the sections by the clauses of this file (TOML).")
+@click.option("--out", type=click.Path(path_type=Path), metavar="DIR",
+              help="Folder for tables, figures and reports.  [default: reports/<name of the lot>]")
+@click.option("--jobs", type=click.IntRange(1), metavar="N", default=cores, show_default="number of cores",
+              help="Sections measured at the same time.")
+@click.option("--calibration", type=click.Path(exists=True, file_okay=False, path_type=Path), metavar="DIR",
+              help="Folder of calibration records.  [default: calibration/ beside the sheet or above it]")
+@click.option("--date", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD",
+              help="Day of use of the calibration records, for rows without cut_on.  [default: today]")
+@click.option("--max-pixels", type=click.IntRange(1), metavar="N", default=MAX_PIXELS, show_default=True,
+              help="Refuse pictures of more pixels than this.")
+@click.option("--quiet", is_flag=True, help="Print nothing but errors.")
+# fmt: on
+def measure(
+    sheet: Path, criteria: Path | None, out: Path | None, jobs: int, calibration: Path | None,
+    date: dt.datetime | None, max_pixels: int, quiet: bool,
+) -> None:  # fmt: skip
+    """Measure every section of the lot sheet SHEET (CSV or XLSX), judge it and write the report.
+
+    Exit status: 0 every section accepted (without criteria: measured), 1 not every one, 2 could not run.
+    """
+    day = date.date() if date else dt.date.today()
+    passed = run(
+        sheet, criteria=criteria, out=out or default_out(sheet), jobs=jobs, calibration=calibration, day=day,
+        max_pixels=max_pixels, quiet=quiet,
+    )  # fmt: skip
+    raise SystemExit(DONE if passed else NOT_ALL_ACCEPTED)
+
+
+def run(
+    sheet: Path, *, criteria: Path | None, out: Path, day: dt.date, jobs: int,
+    calibration: Path | None = None, max_pixels: int = MAX_PIXELS, quiet: bool = False,
+) -> bool:  # fmt: skip
+    """Measure a lot, write its outputs and tell of it; return whether all its sections passed.
+
+    Raises CouldNotRun where sheet, criteria or output folder cannot be used.
+    """
+    from xsect.capture.lot_sheet import SheetError, read_lot_sheet
+    from xsect.judge.criteria import CriteriaError, load_criteria
+    from xsect.pipeline import Options, measure_lot
+    from xsect.report.standing import all_passed
+    from xsect.report.write import check_writable, write_outputs
+
+    try:
+        rows = read_lot_sheet(sheet)
+        options = Options(load_criteria(criteria) if criteria else None, out, day, calibration, max_pixels)
+        check_writable(out)
+        with _progress(len(rows.rows) + len(rows.problems), quiet=quiet) as advance:
+            lot = measure_lot(sheet, options, jobs=jobs, on_section=lambda one: advance(one.row.section))
+        write_outputs(lot, out)
+    except (SheetError, CriteriaError, OSError) as error:
+        raise CouldNotRun(str(error)) from error
+    except BrokenExecutor as error:
+        why = "the system ended a worker, perhaps for lack of memory: try --jobs 1"
+        raise CouldNotRun(f"{sheet}: {why}") from error
+    _print_faults(lot)
+    if not quiet:
+        _print_summary(lot, out)
+    return all_passed(lot)
+
+
+@contextmanager
+def _progress(sections: int, *, quiet: bool) -> Iterator[Callable[[str], None]]:
+    """Show a progress bar on stderr, where that is a terminal; yield the function that advances it."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+    console = Console(stderr=True)
+    columns = (
+        TextColumn("Measuring"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(),
+        TextColumn("{task.fields[section]}", markup=False),
+    )  # fmt: skip
+    # Redrawn with each section and not by a thread of its own: worker processes are forked while it shows.
+    shown = console.is_terminal and not quiet
+    with Progress(*columns, console=console, transient=True, auto_refresh=False, disable=not shown) as bar:
+        task = bar.add_task("", total=sections, section="")
+        yield lambda section: bar.update(task, advance=1, section=section, refresh=True)
+
+
+def _print_faults(lot: LotRecord) -> None:
+    """Print to stderr why sections were not measured, a line each, and the sheet's doubtful columns."""
+    name = lot.sheet.path.name
+    for note in lot.sheet.notes:
+        click.echo(f"{name}: {note}", err=True)
+    for record in lot.sections:
+        for finding in (found for found in record.findings if found.effect == "not_measured"):
+            place = "" if finding.code == "row_invalid" else f"{name}: row {record.row.number}, "
+            click.echo(f"{place}{finding.sentence}", err=True)
+
+
+def _print_summary(lot: LotRecord, out: Path) -> None:
+    from rich.console import Console
+
+    from xsect.report.summary import summary
+
+    Console(width=None if sys.stdout.isatty() else _PIPED_WIDTH, highlight=False).print(summary(lot))
+    click.echo(f"Report: {out / 'report.html'} and report.pdf; tables and run.json beside them")
