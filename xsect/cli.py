@@ -5,9 +5,9 @@ from __future__ import annotations
 import click
 
 import xsect
+from xsect.commands.basics import Commands
 from xsect.commands.explain import explain
 from xsect.commands.measure import measure
-from xsect.commands.stop import Commands
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})

@@ -6,18 +6,13 @@ from pathlib import Path
 
 import click
 
-from xsect.commands.stop import CouldNotRun
+from xsect.commands.basics import PATH, CouldNotRun
 
 
-@click.command()
+@click.command(short_help="Explain a quantity, a reason or a clause.")
 @click.argument("term", nargs=-1, required=True)
-@click.option(
-    "--criteria",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="Look the term up among the clauses of this file (TOML) as well.",
-)
-def explain(term: tuple[str, ...], criteria: Path | None) -> None:  # fmt: skip
+@click.option("--criteria", type=PATH, metavar="FILE", help="Look among the clauses of this file too.")
+def explain(term: tuple[str, ...], criteria: Path | None) -> None:
     """Explain TERM: a quantity, the reason why a section was put aside, or a clause of the criteria."""
     from xsect import explain as library
     from xsect.judge.criteria import load_criteria

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from xsect.commands.stop import DONE, NOT_ALL_ACCEPTED, CouldNotRun
+from xsect.commands.basics import DONE, NOT_ALL_ACCEPTED, PATH, CouldNotRun
 
 if TYPE_CHECKING:
     from xsect.record import LotRecord
@@ -35,27 +35,54 @@ def default_out(sheet: Path) -> Path:
     return Path("reports") / (sheet.parent.name if sheet.stem.lower() == "lot" else sheet.stem)
 
 
-# fmt: off
 @click.command(short_help="Measure the sections of a lot sheet, judge them, write the report.")
-@click.argument("sheet", type=click.Path(path_type=Path))
-@click.option("--criteria", type=click.Path(path_type=Path), metavar="FILE",
-              help="Judge the sections by the clauses of this file (TOML).")
-@click.option("--out", type=click.Path(path_type=Path), metavar="DIR",
-              help="Folder for tables, figures and reports.  [default: reports/<name of the lot>]")
-@click.option("--jobs", type=click.IntRange(1), metavar="N", default=cores, show_default="number of cores",
-              help="Sections measured at the same time.")
-@click.option("--calibration", type=click.Path(exists=True, file_okay=False, path_type=Path), metavar="DIR",
-              help="Folder of calibration records.  [default: calibration/ beside the sheet or above it]")
-@click.option("--date", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD",
-              help="Day of use of the calibration records, for rows without cut_on.  [default: today]")
-@click.option("--max-pixels", type=click.IntRange(1), metavar="N", default=MAX_PIXELS, show_default=True,
-              help="Refuse pictures of more pixels than this.")
+@click.argument("sheet", type=PATH)
+@click.option("--criteria", type=PATH, metavar="FILE", help="Judge by the clauses of this TOML file.")
+@click.option(
+    "--out",
+    type=PATH,
+    metavar="DIR",
+    help="Folder for tables, figures and reports.  [default: reports/<name of the lot>]",
+)
+@click.option(
+    "--jobs",
+    type=click.IntRange(1),
+    metavar="N",
+    default=cores,
+    show_default="number of cores",
+    help="Sections measured at a time.",
+)
+@click.option(
+    "--calibration",
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    metavar="DIR",
+    help="Folder of calibration records.  [default: calibration/ beside the sheet or above it]",
+)
+@click.option(
+    "--date",
+    type=click.DateTime(["%Y-%m-%d"]),
+    metavar="YYYY-MM-DD",
+    help="Day of use of the calibration records, for rows without cut_on.  [default: today]",
+)
+@click.option(
+    "--max-pixels",
+    type=click.IntRange(1),
+    metavar="N",
+    default=MAX_PIXELS,
+    show_default=True,
+    help="Refuse larger pictures.",
+)
 @click.option("--quiet", is_flag=True, help="Print nothing but errors.")
-# fmt: on
 def measure(
-    sheet: Path, criteria: Path | None, out: Path | None, jobs: int, calibration: Path | None,
-    date: dt.datetime | None, max_pixels: int, quiet: bool,
-) -> None:  # fmt: skip
+    sheet: Path,
+    criteria: Path | None,
+    out: Path | None,
+    jobs: int,
+    calibration: Path | None,
+    date: dt.datetime | None,
+    max_pixels: int,
+    quiet: bool,
+) -> None:
     """Measure every section of the lot sheet SHEET (CSV or XLSX), judge it and write the report.
 
     Exit status: 0 every section accepted (without criteria: measured), 1 not every one, 2 could not run.

@@ -1,9 +1,10 @@
-"""How a command ends: exit statuses, and the one line of a run that cannot go on."""
+"""What all commands share: exit statuses, paths, and the one line of a run that cannot go on."""
 
 from __future__ import annotations
 
 import sys
 import traceback
+from pathlib import Path
 from typing import IO, Any, Final
 
 import click
@@ -11,6 +12,9 @@ import click
 DONE: Final = 0
 NOT_ALL_ACCEPTED: Final = 1
 COULD_NOT_RUN: Final = 2
+
+PATH: Final = click.Path(path_type=Path)
+"""A path that the library itself checks, so that its own one line says what is wrong."""
 
 
 class CouldNotRun(click.ClickException):

@@ -1,0 +1,138 @@
+"""The command line end to end: what it prints, writes and returns, on small drawn sections."""
+
+import csv
+import json
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+import xsect
+from xsect.capture.image_files import MAX_PIXELS
+from xsect.cli import main
+from xsect.commands import measure
+
+ROOT = Path(__file__).parents[1]
+Write = Callable[..., Path]
+OUTPUTS = ("measurements.csv", "verdicts.csv", "tables.xlsx", "report.html", "report.pdf", "run.json")
+
+
+def run(*arguments: str | Path) -> Result:
+    return CliRunner().invoke(main, [str(argument) for argument in arguments])
+
+
+def table(path: Path) -> list[dict[str, str]]:
+    with path.open(newline="", encoding="utf-8") as file:
+        return list(csv.DictReader(file))
+
+
+def test_measure_accepts_and_writes_everything(
+    tmp_path: Path, write_lot: Write, write_criteria: Write
+) -> None:
+    sheet, out = write_lot(tmp_path), tmp_path / "report"
+    made = run("measure", sheet, "--criteria", write_criteria(tmp_path), "--out", out, "--jobs", "1")
+    assert (made.exit_code, made.stderr) == (0, "")
+    assert made.stdout.splitlines()[-2:] == [
+        "2 sections: 2 accept",
+        f"Report: {out / 'report.html'} and report.pdf; tables and run.json beside them",
+    ]
+    assert {path.name for path in out.iterdir()} == {*OUTPUTS, "figures"}
+    assert len(list((out / "figures").iterdir())) == 4
+    assert {row["verdict"] for row in table(out / "verdicts.csv")} == {"accept"}
+
+
+def test_measure_returns_1_where_a_section_is_not_accepted(
+    tmp_path: Path, write_lot: Write, write_criteria: Write
+) -> None:
+    criteria = write_criteria(tmp_path, least=1e6)
+    made = run("measure", write_lot(tmp_path), "--criteria", criteria, "--out", tmp_path / "r", "--jobs", "1")
+    assert made.exit_code == 1
+    assert "2 sections: 2 reject" in made.stdout
+
+
+def test_without_criteria_measured_is_enough(tmp_path: Path, write_lot: Write) -> None:
+    sheet = write_lot(tmp_path)
+    made = run("measure", sheet, "--out", tmp_path / "r", "--jobs", "1", "--quiet")
+    assert (made.exit_code, made.output) == (0, "")
+    assert table(tmp_path / "r" / "verdicts.csv") == []
+    lone = write_lot(tmp_path, {"section": "S3", "image": "gone.png"})
+    assert run("measure", lone, "--out", tmp_path / "r", "--jobs", "1").exit_code == 1
+
+
+def test_options_reach_the_run(tmp_path: Path, write_lot: Write) -> None:
+    sheet = write_lot(tmp_path, changes={"calibration": "none_such"})
+    (tmp_path / "records").mkdir()
+    made = run(
+        "measure", sheet, "--out", tmp_path / "r", "--date", "2026-03-31", "--max-pixels", "200000",
+        "--calibration", tmp_path / "records", "--jobs", "1",
+    )  # fmt: skip
+    settings = json.loads((tmp_path / "r" / "run.json").read_text(encoding="utf-8"))["settings"]
+    assert (settings["today"], settings["max_pixels"]) == ("2026-03-31", 200_000)
+    assert "no such record in records/" in made.stderr
+
+
+def test_same_inputs_same_bytes_however_many_jobs(
+    tmp_path: Path, write_lot: Write, write_criteria: Write
+) -> None:
+    sheet, criteria = write_lot(tmp_path), write_criteria(tmp_path)
+    for jobs in ("1", "2"):
+        made = run(
+            "measure", sheet, "--criteria", criteria, "--out", tmp_path / jobs, "--jobs", jobs,
+            "--date", "2026-03-31",
+        )  # fmt: skip
+        assert made.exit_code == 0
+    one, two = (
+        {path.relative_to(tmp_path / jobs): path.read_bytes() for path in (tmp_path / jobs).rglob("*.*")}
+        for jobs in ("1", "2")
+    )
+    assert one.keys() == two.keys()
+    assert [path for path in one if one[path] != two[path]] == []
+
+
+def test_a_real_process(tmp_path: Path, write_lot: Write) -> None:
+    sheet = write_lot(tmp_path)
+    made = subprocess.run(
+        [sys.executable, "-m", "xsect", "measure", sheet.name],
+        cwd=tmp_path, capture_output=True, text=True, stdin=subprocess.DEVNULL,
+        env={"PYTHONPATH": str(ROOT), "PATH": ""},
+    )  # fmt: skip
+    assert (made.returncode, made.stderr) == (0, "")
+    assert (tmp_path / "reports" / tmp_path.name / "report.pdf").is_file()
+
+
+@pytest.mark.parametrize(
+    ("sheet", "folder"),
+    [("lots/L-17/lot.csv", "L-17"), ("lots/L-17/Lot.xlsx", "L-17"), ("lots/2026-03.csv", "2026-03")],
+)
+def test_the_report_is_named_after_the_lot(sheet: str, folder: str) -> None:
+    assert measure.default_out(Path(sheet)) == Path("reports") / folder
+
+
+def test_a_failure_of_the_program_is_not_taken_for_a_verdict(
+    tmp_path: Path, write_lot: Write, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(*_: object) -> None:
+        raise RuntimeError("broken")
+
+    monkeypatch.setattr("xsect.report.write.write_outputs", fail)
+    made = run("measure", write_lot(tmp_path), "--out", tmp_path / "r", "--jobs", "1")
+    assert made.exit_code == 2
+    assert made.stderr.splitlines()[-1] == "RuntimeError: broken"
+
+
+def test_explain(tmp_path: Path, write_criteria: Write) -> None:
+    assert run("explain", "Bond", "width").stdout.startswith("bond_width: Bond width\n")
+    assert run("explain", "no_scale").exit_code == 0
+    made = run("explain", "width", "--criteria", write_criteria(tmp_path))
+    assert made.stdout.startswith("clause width of made up for the tests (criteria.toml)\n")
+    missed = run("explain", "bond_widht")
+    assert missed.exit_code == 2
+    assert missed.stderr.startswith("bond_widht: no such quantity or reason, did you mean bond_width")
+
+
+def test_version_and_limit() -> None:
+    assert run("--version").output == f"xsect {xsect.__version__}\n"
+    assert measure.MAX_PIXELS == MAX_PIXELS
