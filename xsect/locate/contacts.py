@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,24 +31,30 @@ def find_contacts(
     ``parted``: (n,) stations where the base metals do not touch; ``apart``: (n,) distance between the base metals
     in px; ``opening``: (n,) the open part of it. A stretch shorter than ``shortest`` stations is dust or drag across
     the gap, not a bond. Two stretches belong to one segment when what lies between them is a flaw of the bond
-    rather than a gap between two contacts: it opens to less than a quarter of the distance outside (residual
-    plating does not open at all), or it is small beside both.
+    rather than a gap between two contacts: it hardly opens beside the distance outside (residual plating does not
+    open at all), or it is short beside the two stretches and no gap of full height, or it is very short. The
+    shortest interruptions are closed first, so that a bond with many flaws grows together.
     """
     stretches = [run for run in runs(~parted) if run[1] - run[0] + 1 >= shortest]
     if not stretches:
         return ()
     outside = np.concatenate([apart[: stretches[0][0]], apart[stretches[-1][1] + 1 :]])
     standoff = float(np.quantile(outside, 0.9)) if outside.size else np.inf
-    segments = [stretches[0]]
-    for first, last in stretches[1:]:
-        before = segments[-1]
-        gap = first - before[1] - 1
-        between = slice(before[1] + 1, first)
+
+    def is_flaw(before: tuple[int, int], after: tuple[int, int]) -> bool:
+        between = slice(before[1] + 1, after[0])
         height, distance = float(opening[between].max()), float(apart[between].max())
-        shorter = min(before[1] - before[0], last - first)
-        slight = height < 0.25 * standoff and distance < 0.6 * standoff
-        if slight or (gap < 0.5 * shorter and distance < 0.5 * standoff) or gap < 0.1 * shorter:
-            segments[-1] = (before[0], last)
-        else:
-            segments.append((first, last))
-    return tuple(Contact(first, last) for first, last in segments)
+        lengths = [last - first + 1 for first, last in (before, after)]
+        gap = between.stop - between.start
+        slight = height < 0.15 * standoff and distance < 0.6 * standoff
+        short = gap < 0.3 * sum(lengths) and distance < 0.5 * standoff
+        return slight or short or gap < 0.1 * min(lengths)
+
+    while True:
+        pairs = sorted(pairwise(stretches), key=lambda pair: pair[1][0] - pair[0][1])
+        flawed = next((pair for pair in pairs if is_flaw(*pair)), None)
+        if flawed is None:
+            return tuple(Contact(first, last) for first, last in stretches)
+        before, after = flawed
+        stretches[stretches.index(before)] = (before[0], after[1])
+        stretches.remove(after)

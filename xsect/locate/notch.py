@@ -9,8 +9,11 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-SHAPE_SHARE = 0.05
+SHAPE_SHARE = 0.1
 """Share of the opening by which a straight-plus-curved rise may miss a real gap's shape."""
+
+WORST = 24.0
+"""Cost of one station at most: a pore beside the notch must not outweigh the mouth's own shape."""
 
 PLACES = 121
 """Places tried along the data in the first scan."""
@@ -60,8 +63,21 @@ def fit_hinge(
         best = _scan(distance, opening, sigma, floor, np.linspace(best - width, best + width, 9))
         width /= 3
     cost, slope, curve = _fit_at(distance, opening, sigma, floor, best)
+    sigma = sigma * max(1.0, _misfit(distance - best, opening, sigma, slope, curve, floor))
+    cost = _fit_at(distance, opening, sigma, floor, best)[0]
     u = _spread_of_cost(distance, opening, sigma, floor, best, cost, max(correlation, 1.0))
     return Hinge(best, u, floor, slope, curve)
+
+
+def _misfit(
+    d: Floats, opening: Floats, sigma: Floats, slope: float, curve: float, floor: float
+) -> float:
+    """Return by how much the rise misses the data, in units of their sigma: rough surfaces are no noise."""
+    rise = slope * d + curve * d * d
+    used = (d > 0) & (rise > floor)
+    if used.sum() < 6:
+        return 1.0
+    return float(1.4826 * np.median(np.abs((opening - rise)[used] / sigma[used])))
 
 
 def _spread_of_cost(
@@ -128,4 +144,5 @@ def _fit_at(
         residual = np.where(above, opening - rise, np.clip(opening - floor, 0, None)) / sigma
         weight = above / (sigma**2 * (1 + np.abs(residual) / 2))
     size = np.abs(residual)
-    return float(np.sum(np.where(size < 2, size**2, 4 * size - 4))), slope, curve
+    cost = np.minimum(np.where(size < 2, size**2, 4 * size - 4), WORST)
+    return float(np.sum(cost)), slope, curve

@@ -62,7 +62,7 @@ def read_plating(
         channels = np.stack([_relative(values[:, :, k], far, core) for k in range(3)], axis=2)
         found = _by_colour(channels, relative, far, distance, blur)
     if found is None:
-        found = _by_level(relative, far, distance, blur)
+        found = _by_level(relative, far, np.where(coarse > 3 * blur, distance, np.inf), blur)
     return found
 
 
@@ -123,7 +123,7 @@ def _by_level(
 ) -> Plating | None:
     """Plating by its own grey level, brighter or darker than the base metal.
 
-    Anything near the gap that is brighter than base metal is plating. Darker plating shows as a plateau between
+    ``distance`` is infinite where no gap is seen. Anything near the gap that is brighter than base metal is plating. Darker plating shows as a plateau between
     base metal and gap, which a blurred edge is not.
     """
     smooth = gaussian_filter1d(relative, 3.0, axis=1, mode="nearest")

@@ -19,6 +19,9 @@ CLOSED_AT_MOST = 2.5
 """Opening in px from which a station is open whatever the bond's own level is."""
 
 
+STEADY = 80
+"""Stations over which the roughness of the two surfaces averages out."""
+
 SHORTEST_MOUTH = 15
 """Fewest stations beside a bond that can show a gap opening."""
 
@@ -73,6 +76,10 @@ def read_stations(
     arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
     closed_level, threshold = _closed(gaussian_filter1d(apart.thickness, 1.0, mode="nearest"), apart.floor)
     parted = _is_apart(apart, threshold)
+    is_open = parted
+    if gap is not apart:
+        _, gap_threshold = _closed(gaussian_filter1d(gap.thickness, 1.0, mode="nearest"), gap.floor)
+        is_open = parted & _is_apart(gap, gap_threshold)
     contacts = find_contacts(
         parted | ~apart.seen,
         apart.thickness,
@@ -82,12 +89,8 @@ def read_stations(
     segments = tuple(
         segment
         for contact in contacts
-        if _is_bond(segment := _segment(contact, contacts, apart, closed_level, reach), parted)
+        if _is_bond(segment := _segment(contact, contacts, apart, closed_level, reach), parted, is_open)
     )
-    is_open = parted
-    if gap is not apart:
-        _, gap_threshold = _closed(gaussian_filter1d(gap.thickness, 1.0, mode="nearest"), gap.floor)
-        is_open = parted & _is_apart(gap, gap_threshold)
     states = np.where(is_open, OPEN, FILLED).astype(np.int8)
     for segment in segments:
         inside = slice(int(np.ceil(segment.left.station)), int(segment.right.station) + 1)
@@ -101,10 +104,15 @@ def _is_apart(opening: Opening, threshold: float) -> NDArray[np.bool_]:
     return _without_short((smooth > threshold) & _dark_enough(opening), 2.5 * opening.blur + 1)
 
 
-def _is_bond(segment: Segment, is_open: NDArray[np.bool_]) -> bool:
-    """Whether at least half of what lies between two fitted notches is closed: else it is a bridge in a thin gap."""
-    first, last = math.ceil(segment.left.station), math.floor(segment.right.station)
-    return last - first >= 4 and float(is_open[max(first, 0) : last + 1].mean()) < 0.5
+def _is_bond(segment: Segment, parted: NDArray[np.bool_], is_open: NDArray[np.bool_]) -> bool:
+    """Whether what lies between two fitted notches is a bond and not a bridge in a thin gap.
+
+    At least half of it must be closed, be it by residual plating, and a tenth joined.
+    """
+    inside = slice(max(math.ceil(segment.left.station), 0), math.floor(segment.right.station) + 1)
+    if inside.stop - inside.start < 4:
+        return False
+    return float(is_open[inside].mean()) < 0.5 and float(parted[inside].mean()) < 0.9
 
 
 def _closed(thickness: NDArray[np.float64], floor: float) -> tuple[float, float]:
@@ -161,11 +169,16 @@ def _notch(
     smooth = gaussian_filter1d(outward, 2.0, mode="nearest")
     if outward.size < SHORTEST_MOUTH or smooth.max() < closed_level + LOWEST_MOUTH:
         return Notch(float(edge), float(SHORTEST_MOUTH), False)
-    # only the rising mouth: on the level gap behind it a straight-plus-curved rise has no business
     height = float(smooth.max()) - closed_level
-    limit = closed_level + min(max(reach, 4 * opening.blur), 0.65 * height)
-    past = np.flatnonzero(smooth > limit)
-    outside = int(np.clip(past[0] + 1, 6, min(500, outward.size)))
+    rough = float(np.std((outward - smooth)[: max(SHORTEST_MOUTH, int(np.argmax(smooth)))]))
+    # the quieter the data, the nearer to the notch the rise is read, where its shape matters least; and only the
+    # rising mouth: on the level gap behind it a straight-plus-curved rise has no business
+    near = np.clip(3 * opening.floor + 25 * rough, 0.35 * reach, reach)
+    most = closed_level + min(max(reach, 2 * opening.blur), 0.65 * height)
+    least = min(closed_level + max(float(near), 2 * opening.blur), most)
+    past_most, past_least = (int(np.flatnonzero(smooth > limit)[0]) + 1 for limit in (most, least))
+    outside = int(np.clip(max(past_least, min(past_most, STEADY)), 8, min(500, outward.size)))
+    limit = float(smooth[outside - 1])
     inside = min(inside, max(40, outside), 300)
     distance = np.arange(-inside, outside, dtype=np.float64)
     values = opening.thickness[edge + sign * np.arange(-inside, outside)]
