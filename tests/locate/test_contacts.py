@@ -1,0 +1,109 @@
+"""Which stretches belong to one bond segment: profiles written down station by station, cases far from any
+threshold.
+
+No tolerance: stations are whole numbers.
+"""
+
+import numpy as np
+import pytest
+
+from xsect.locate.contacts import Contact, find_contacts, runs
+
+STANDOFF = 24.0
+GAP = (100, STANDOFF, STANDOFF)
+Piece = tuple[int, float, float]
+
+
+def contacts(*pieces: Piece, shortest: float = 12.0) -> list[tuple[int, int]]:
+    """Each piece: its stations, the px between the base metals, and the open part of them."""
+    lengths = [length for length, _, _ in pieces]
+    apart = np.repeat([apart for _, apart, _ in pieces], lengths)
+    opening = np.repeat([opening for _, _, opening in pieces], lengths)
+    return [(one.first, one.last) for one in find_contacts(apart > 0, apart, opening, shortest=shortest)]
+
+
+def joined(length: int) -> Piece:
+    return length, 0.0, 0.0
+
+
+@pytest.mark.parametrize(
+    ("flags", "expected"),
+    [
+        ("", []),
+        ("000", []),
+        ("111", [(0, 2)]),
+        ("0110", [(1, 2)]),
+        ("1001", [(0, 0), (3, 3)]),
+        ("01011", [(1, 1), (3, 4)]),
+    ],
+)
+def test_runs(flags: str, expected: list[tuple[int, int]]) -> None:
+    assert runs(np.array([mark == "1" for mark in flags], bool)) == expected
+
+
+def test_one_contact() -> None:
+    assert contacts(GAP, joined(200), GAP) == [(100, 299)]
+
+
+@pytest.mark.parametrize("sides", [(joined(200),), (GAP, joined(200)), (joined(200), GAP)])
+def test_contact_up_to_the_end_of_the_line(sides: tuple[Piece, ...]) -> None:
+    first = sides[0][0] if sides[0] is GAP else 0
+    assert contacts(*sides) == [(first, first + 199)]
+
+
+@pytest.mark.parametrize(
+    "flaw",
+    [
+        pytest.param((30, 2.0, 2.0), id="slim void"),
+        pytest.param((150, 2.0, 2.0), id="long slim void"),
+        pytest.param((25, 8.0, 8.0), id="short open void"),
+        pytest.param((9, 20.0, 20.0), id="pore"),
+        pytest.param((60, 6.0, 0.0), id="island of residual plating"),
+        pytest.param((180, 10.0, 0.0), id="long film of residual plating"),
+        pytest.param((60, 10.0, 2.0), id="residual plating with a slim crack"),
+    ],
+)
+def test_flaws_stay_inside_their_segment(flaw: Piece) -> None:
+    n = flaw[0]
+    assert contacts(GAP, joined(120), flaw, joined(130), GAP) == [(100, 349 + n)]
+
+
+@pytest.mark.parametrize(
+    "between",
+    [
+        pytest.param((100, 24.0, 24.0), id="gap of full standoff"),
+        pytest.param((300, 24.0, 24.0), id="long gap"),
+        pytest.param((150, 12.0, 12.0), id="gap of half the standoff"),
+        pytest.param((200, 30.0, 0.0), id="gap filled with plating"),
+        pytest.param((60, 24.0, 24.0), id="gap half as long as its neighbours"),
+    ],
+)
+def test_gap_between_two_contacts_parts_them(between: Piece) -> None:
+    n = between[0]
+    found = contacts(GAP, joined(120), between, joined(130), GAP)
+    assert found == [(100, 219), (220 + n, 349 + n)]
+
+
+def test_three_contacts_and_a_void_in_the_middle_one() -> None:
+    found = contacts(GAP, joined(90), GAP, joined(60), (20, 2.0, 2.0), joined(50), GAP, joined(80), GAP)
+    assert found == [(100, 189), (290, 419), (520, 599)]
+
+
+@pytest.mark.parametrize("length", [1, 5, 11])
+def test_dust_across_the_gap_is_no_contact(length: int) -> None:
+    assert contacts(GAP, joined(200), (60, 24.0, 24.0), joined(length), GAP) == [(100, 299)]
+    assert contacts(GAP, joined(length), GAP) == []
+
+
+def test_dust_does_not_tie_two_contacts_together() -> None:
+    found = contacts(GAP, joined(120), GAP, joined(6), GAP, joined(120), GAP)
+    assert found == [(100, 219), (426, 545)]
+
+
+def test_nothing_joined() -> None:
+    assert find_contacts(np.ones(50, bool), np.full(50, 9.0), np.full(50, 9.0), shortest=12) == ()
+
+
+def test_contact_is_first_and_last_station() -> None:
+    (one,) = find_contacts(np.zeros(50, bool), np.zeros(50), np.zeros(50), shortest=12)
+    assert one == Contact(0, 49)
