@@ -9,6 +9,7 @@ facing surface. The upper part's facing surface lies ``apart(u)`` above it.
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,6 +22,8 @@ from scipy.ndimage import gaussian_filter
 from xsect.capture.lot_sheet import SheetRow
 from xsect.capture.micrograph import Micrograph
 from xsect.capture.scale import Scale
+from xsect.pipeline import SectionResult, measure_micrograph
+from xsect.quantities import Measurement
 
 Floats = NDArray[np.float64]
 Level = tuple[float, ...]
@@ -66,10 +69,8 @@ class Drawing:
 
     def apart(self, u: Floats) -> Floats:
         """Distance between the base metals."""
-        outside = np.min([np.maximum(left - u, u - right) for left, right in self.bonds], axis=0)
-        rise = self.slope * np.clip(outside, 0, None)
-        if self.arc:
-            rise = np.clip(outside, 0, None) ** 2 / (2 * self.arc) + rise
+        outside = np.clip(self._outside(u), 0, None)
+        rise = self.slope * outside + (outside**2 / (2 * self.arc) if self.arc else 0)
         out = np.minimum(rise, self.standoff + 2 * self.plating)
         for left, right, height in (*self.voids, *self.film):
             out = np.where((u > left) & (u < right), height, out)
@@ -79,8 +80,13 @@ class Drawing:
         """Open part of the distance: what neither metal nor plating fills."""
         if not self.plating:
             return self.apart(u)
-        outside = np.min([np.maximum(left - u, u - right) for left, right in self.bonds], axis=0)
-        return np.where(outside > self.filled, np.clip(self.apart(u) - 2 * self.plating, 0, None), 0)
+        return np.where(self._outside(u) > self.filled, np.clip(self.apart(u) - 2 * self.plating, 0, None), 0)
+
+    def _outside(self, u: Floats) -> Floats:
+        """Distance from the nearest bond, negative inside it; far where there is none."""
+        if not self.bonds:
+            return np.full(u.shape, 1e6)
+        return np.asarray(np.min([np.maximum(left - u, u - right) for left, right in self.bonds], axis=0))
 
     def notches(self) -> list[tuple[tuple[float, float], tuple[float, float]]]:
         """(x, y) in the picture of the left and the right notch of each bond."""
@@ -145,3 +151,24 @@ def micrograph(
 def sheet_row(**columns: Any) -> SheetRow:
     """A lot sheet's row."""
     return SheetRow(2, "s1", Path("s1.png"), "s1.png", **columns)
+
+
+@functools.cache
+def result_of(drawing: Drawing, *, seed: int = 0, turned: bool = False, **columns: Any) -> SectionResult:
+    """Measure a drawing at 1 µm/px; ``turned``: the picture transposed; ``columns``: of the lot sheet's
+    row.
+    """
+    pixels = drawing.pixels(seed)
+    picture = micrograph(np.ascontiguousarray(pixels.swapaxes(0, 1)) if turned else pixels)
+    return measure_micrograph(picture, sheet_row(**columns))
+
+
+def find(result: SectionResult, quantity: str, segment: int | None = None) -> Measurement:
+    """The measurement of a quantity."""
+    (one,) = (m for m in result.measurements if m.quantity == quantity and m.segment == segment)
+    return one
+
+
+def codes(result: SectionResult) -> set[str]:
+    """Codes of a result's findings."""
+    return {finding.code for finding in result.findings}
