@@ -12,7 +12,7 @@ Floats = NDArray[np.float64]
 SHAPE_SHARE = 0.1
 """Share of the opening by which a straight-plus-curved rise may miss a real gap's shape."""
 
-WORST = 24.0
+WORST = 9.0
 """Cost of one station at most: a pore beside the notch must not outweigh the mouth's own shape."""
 
 PLACES = 121
@@ -69,9 +69,7 @@ def fit_hinge(
     return Hinge(best, u, floor, slope, curve)
 
 
-def _misfit(
-    d: Floats, opening: Floats, sigma: Floats, slope: float, curve: float, floor: float
-) -> float:
+def _misfit(d: Floats, opening: Floats, sigma: Floats, slope: float, curve: float, floor: float) -> float:
     """Return by how much the rise misses the data, in units of their sigma: rough surfaces are no noise."""
     rise = slope * d + curve * d * d
     used = (d > 0) & (rise > floor)

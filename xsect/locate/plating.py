@@ -12,10 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, grey_closing
 
+from xsect.locate.opening import Opening
 from xsect.locate.tone import Floats
 
 FAR = (22, 62)
 """Rows beyond the gap's edge between which the base metal's level is read: past any plating."""
+
+FULLY = 0.8
+"""Share of plating that counts as nothing but plating between the base metals: its hue varies with depth and light."""
 
 CONTRAST = 4.0
 """Plating must differ from base metal by this many times the base metal's own spread."""
@@ -27,12 +31,14 @@ class Plating:
 
     ``share``: (m, n) 0 to 1. ``as_gap``, ``as_base``: tones (m, n), base metal at 1 and gap at 0, with the plating
     painted as gap and as base metal. ``contrast``: distance of plating from base metal in units of its spread.
-    ``by``: "colour" or "grey level".
+    ``by``: "colour" or "grey level". ``relative``: (m, n) tone with nothing painted; ``level``: the plating's in it.
     """
 
     share: Floats
     as_gap: Floats
     as_base: Floats
+    relative: Floats
+    level: float
     contrast: float
     by: str
 
@@ -103,7 +109,8 @@ def _by_colour(
     axis = np.median(hue[strong], axis=0)
     axis /= max(float(np.linalg.norm(axis)), 1e-9)
     shift = hue @ axis.astype(np.float32)
-    full = float(np.median(shift[odd & (shift > 0.6 * float(np.quantile(shift[odd], 0.98)))]))
+    # thick places show the full hue; edges and thin layers only part of it
+    full = float(np.quantile(gaussian_filter1d(shift, 5.0, axis=1, mode="nearest")[odd], 0.993))
     noise = float(np.std(shift[far])) if far.any() else 1.0
     if full < CONTRAST * noise or full < 0.06:
         return None
@@ -111,8 +118,10 @@ def _by_colour(
     share = np.clip(shift / full, 0, 1) * (np.clip(relative / (0.4 * plating_tone), 0, 1))
     return Plating(
         share.astype(np.float32),
-        (relative - share * plating_tone).astype(np.float32),
+        (relative - np.clip(share / FULLY, 0, 1) * plating_tone).astype(np.float32),
         (relative + share * (1 - plating_tone)).astype(np.float32),
+        relative,
+        plating_tone,
         full / noise,
         "colour",
     )
@@ -135,7 +144,7 @@ def _by_level(
     seeds, sign = (bright, 1.0) if bright.sum() >= max(60, 0.5 * plateau.sum()) else (plateau, -1.0)
     if seeds.sum() < 60:
         return None
-    level = float(np.quantile(smooth[seeds], 0.65 if sign > 0 else 0.5))
+    level = float(np.quantile(smooth[seeds], 0.8 if sign > 0 else 0.5))
     contrast = abs(level - 1) / spread
     if contrast < CONTRAST or not 0.3 < level < 4:
         return None
@@ -149,6 +158,8 @@ def _by_level(
             share.astype(np.float32),
             (1 - apart).astype(np.float32),
             np.minimum(relative, 1).astype(np.float32),
+            relative,
+            level,
             contrast,
             "grey level",
         )
@@ -158,6 +169,24 @@ def _by_level(
         np.clip(apart - dark, 0, 1).astype(np.float32),
         (1 - apart).astype(np.float32),
         (1 - dark).astype(np.float32),
+        relative,
+        level,
         contrast,
         "grey level",
     )
+
+
+def facing_tone(plating: Plating, gap: Opening) -> Floats:
+    """Return the strip's tone (m, n) with the plated facing surfaces at 1 and the gap at 0.
+
+    Each edge of the gap is one between gap and plating: its own level, and not the base metal's, marks it. From
+    the gap's edge outwards the tone may only rise to it, so that the base metal behind counts as solid too.
+    """
+    half = gap.darkness.shape[0] // 2
+    off = np.abs(np.arange(-half, half + 1)[:, None] - gap.centre[None, :])
+    tone = plating.relative / np.float32(plating.level)
+    rising = np.where(off > gap.thickness / 2 - 2 * gap.blur - 1, tone, np.float32(-1))
+    lower = np.maximum.accumulate(rising[half:], axis=0)
+    upper = np.maximum.accumulate(rising[half::-1], axis=0)[::-1]
+    risen = np.concatenate([upper, lower[1:]])
+    return np.minimum(np.where(risen > -1, risen, tone), 1).astype(np.float32)

@@ -11,7 +11,7 @@ from xsect.capture.micrograph import Micrograph
 from xsect.locate.faying_line import FayingLine, find_faying_line
 from xsect.locate.opening import Opening, read_opening
 from xsect.locate.parts import Parts, find_parts, turn
-from xsect.locate.plating import Plating, read_plating
+from xsect.locate.plating import Plating, facing_tone, read_plating
 from xsect.locate.stations import Stations, read_stations
 from xsect.locate.strip import Strip, unroll
 from xsect.locate.tone import project
@@ -25,7 +25,8 @@ opening up to which the gap's mouth takes part in a notch's fit), against the ch
 @dataclass(frozen=True)
 class Located:
     """Everything found in one picture. ``apart``: distance between the base metals; ``gap``: the open part of it,
-    the same where nothing is plated. ``spread``: for each segment (left, right), the standard deviation in
+    ``surfaces``: the same read against the facing surfaces' own level, for its full height; all three are one
+    where nothing is plated. ``spread``: for each segment (left, right), the standard deviation in
     stations of its notches over the variations; infinite where a variation found other segments."""
 
     parts: Parts
@@ -33,6 +34,7 @@ class Located:
     strip: Strip
     apart: Opening
     gap: Opening
+    surfaces: Opening
     plating: Plating | None
     stations: Stations
     spread: tuple[tuple[float, float], ...]
@@ -64,14 +66,16 @@ def _locate(micrograph: Micrograph, *, plated: bool, turned: bool) -> Located:
         if plated
         else None
     )
-    apart = gap
+    apart = surfaces = gap
     if plating is not None:
         tone = plating.as_gap
         apart = read_opening(tone, line.opening, strip.seen, texture=parts.texture)
         gap = read_opening(plating.as_base, line.opening, strip.seen, texture=parts.texture)
-    stations = read_stations(apart, gap, line.points)
+        surfaces = read_opening(facing_tone(plating, gap), gap.thickness, strip.seen, texture=parts.texture)
+    share = None if plating is None else plating.share
+    stations = read_stations(apart, gap, line.points, share=share)
     spread = _spread(stations, tone, gap, line, strip, parts.texture)
-    return Located(parts, line, strip, apart, gap, plating, stations, spread)
+    return Located(parts, line, strip, apart, gap, surfaces, plating, stations, spread)
 
 
 def _spread(

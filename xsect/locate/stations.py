@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 from scipy.special import erf
 
 from xsect.locate.contacts import Contact, find_contacts, runs
@@ -52,7 +52,7 @@ class Segment:
 @dataclass(frozen=True)
 class Stations:
     """``states``: (n,) indices into view.STATES; ``opening``: (n,) px of open gap; ``apart``: (n,) px between
-    the base metals, plating and gap together; ``arc``: (n,) px along the line.
+    the base metals, plating and gap together; ``layer``: (n,) px of plating; ``arc``: (n,) px along the line.
 
     ``closed_level``: opening in px that the closed stations show (0 for an invisible line).
     """
@@ -60,13 +60,19 @@ class Stations:
     states: NDArray[np.int8]
     opening: NDArray[np.float64]
     apart: NDArray[np.float64]
+    layer: NDArray[np.float64]
     arc: NDArray[np.float64]
     segments: tuple[Segment, ...]
     closed_level: float
 
 
 def read_stations(
-    apart: Opening, gap: Opening, points: NDArray[np.float64], *, reach: float = 10.0
+    apart: Opening,
+    gap: Opening,
+    points: NDArray[np.float64],
+    *,
+    share: NDArray[np.float32] | None = None,
+    reach: float = 10.0,
 ) -> Stations:
     """Tell joined stations from open, plated and filled ones, group them into segments and fit the notches.
 
@@ -96,7 +102,16 @@ def read_stations(
         inside = slice(int(np.ceil(segment.left.station)), int(segment.right.station) + 1)
         states[inside] = np.where(parted[inside], np.where(is_open[inside], OPEN, PLATING), JOINED)
     states[~apart.seen] = UNKNOWN
-    return Stations(states, gap.thickness, apart.thickness, arc, segments, closed_level)
+    layer = np.zeros(arc.size) if share is None else _layer(share, apart)
+    return Stations(states, gap.thickness, apart.thickness, layer, arc, segments, closed_level)
+
+
+def _layer(share: NDArray[np.float32], apart: Opening) -> NDArray[np.float64]:
+    """Return the plating's thickness in px at each station: its share integrated between the base metals."""
+    half = share.shape[0] // 2
+    off = np.abs(np.arange(-half, half + 1)[:, None] - apart.centre[None, :])
+    reach = maximum_filter1d(apart.thickness, 9) / 2 + 3 * apart.blur + 1
+    return np.asarray(np.where(off <= reach, share, 0).sum(axis=0, dtype=np.float64))
 
 
 def _is_apart(opening: Opening, threshold: float) -> NDArray[np.bool_]:
@@ -160,9 +175,7 @@ def _segment(
     return Segment(left, right)
 
 
-def _notch(
-    opening: Opening, edge: int, end: int, inside: int, closed_level: float, reach: float
-) -> Notch:
+def _notch(opening: Opening, edge: int, end: int, inside: int, closed_level: float, reach: float) -> Notch:
     """Fit one notch near ``edge``, the outermost joined station, with stations out to ``end`` and ``inside`` it."""
     sign = 1 if end >= edge else -1
     outward = opening.thickness[edge + sign * np.arange(abs(end - edge) + 1)][:600]

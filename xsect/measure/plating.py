@@ -18,11 +18,14 @@ NAMES = (
     "expelled_plating_area",
 )  # fmt: skip
 
-LEVEL_SHARE = 0.04
+LEVEL_SHARE = 0.08
 """Relative standard uncertainty of a layer's thickness from the level of its own material."""
 
-EDGE_PX = 0.2
+EDGE_PX = 0.5
 """Standard uncertainty in px of a layer's mean thickness from the reference levels on its two sides."""
+
+MENISCUS_PX = 4.0
+"""Standard uncertainty in px of where the filled stretch ends at its rounded meniscus."""
 
 METHOD = "photometric thickness of the plating"
 
@@ -37,7 +40,7 @@ def measure_plating(located: Located, um_per_px: float, u_scale: float, row: She
             for name in NAMES
         ]
     stations = located.stations
-    layer = np.clip(stations.apart - stations.opening, 0, None)
+    layer = stations.layer
     out = [_free(located, layer, um_per_px, u_scale)]
     if not stations.segments:
         return out + [not_measured(name, "no bond") for name in NAMES if name != "plating_free_thickness"]
@@ -142,14 +145,15 @@ def _filled_beside(located: Located, index: int) -> tuple[slice, slice]:
 def _expelled(
     located: Located, beside: list[tuple[slice, slice]], um_per_px: float, u_scale: float, segment: int | None
 ) -> Measurement:
-    apart, size = located.stations.apart, located.stations.apart.size
+    layer, apart, size = located.stations.layer, located.stations.apart, located.stations.apart.size
     runs = [run for pair in beside for run in pair]
-    area = sum(float(apart[run].sum()) for run in runs) * um_per_px**2
+    area = sum(float(layer[run].sum()) for run in runs) * um_per_px**2
     length = sum(run.stop - run.start for run in runs) * um_per_px
     tips = sum(float(apart[run].max()) for run in runs if run.stop > run.start) * um_per_px
     parts = (
         Component("edges", EDGE_PX * um_per_px * length),
-        Component("meniscus", located.apart.blur * um_per_px * tips / math.sqrt(max(len(runs), 1))),
+        Component("meniscus", MENISCUS_PX * um_per_px * tips / math.sqrt(max(len(runs), 1))),
+        Component("layer's own level", LEVEL_SHARE * area),
         Component("scale", 2 * u_scale * area),
     )
     cut_off = any(run.stop > run.start and (run.start == 0 or run.stop == size) for run in runs)

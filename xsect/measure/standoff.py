@@ -20,7 +20,7 @@ LEVEL_SLOPE = 0.012
 SHORTEST = 40
 """Shortest level stretch, in px, that counts."""
 
-EDGE_PX = 0.25
+EDGE_PX = 0.4
 """Standard uncertainty in px of a resolved gap's thickness: the reference levels of its two edges."""
 
 
@@ -63,7 +63,7 @@ def find_levels(located: Located) -> list[Level]:
     sides = [(0, n)]
     if segments:
         sides = [(0, int(segments[0].left.station)), (int(segments[-1].right.station) + 1, n)]
-    return [level for side in sides if (level := level_stretch(located.stations.opening, *side))]
+    return [level for side in sides if (level := level_stretch(located.surfaces.thickness, *side))]
 
 
 def measure_standoff(

@@ -21,7 +21,7 @@ RAYS = 60
 FEWEST = 8
 """Fewest readings that make a value."""
 
-EDGE_PX = 0.4
+EDGE_PX = 0.7
 """Standard uncertainty in px of a thickness from the reference levels of its two edges."""
 
 
@@ -60,7 +60,7 @@ def _readings(
     parts, strip = located.parts, located.strip
     base = strip.points[chosen]
     normal = sign * strip.normals[chosen]
-    facing = located.gap.centre[chosen] * sign + located.gap.thickness[chosen] / 2
+    facing = located.surfaces.centre[chosen] * sign + located.surfaces.thickness[chosen] / 2
     step, rows, columns = parts.step, *parts.metal.shape
     reach = np.arange(0, math.hypot(rows, columns))[None, :] * step
     along = facing[:, None] + 3 * step + reach

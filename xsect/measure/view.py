@@ -25,7 +25,7 @@ def make_view(located: Located, scale: Scale) -> SectionView:
     flip = slice(None, None, -1) if located.parts.turned else slice(None)
     plating = np.full(stations.opening.size, np.nan)
     if located.plating is not None:
-        plating = np.clip(stations.apart - stations.opening, 0, None) * um
+        plating = stations.layer * um
     shown = np.clip(np.rint(strip.values * 255), 0, 255).astype(np.uint8)
     return SectionView(
         outlines=tuple(line[:, flip] for line in _outlines(located.parts)),
