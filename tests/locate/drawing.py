@@ -49,6 +49,7 @@ class Drawing:
     slope: float = 0.12
     standoff: float = 24.0
     arc: float = 0.0
+    flanks: tuple[float, float] | None = None
     voids: tuple[tuple[float, float, float], ...] = ()
     film: tuple[tuple[float, float, float], ...] = ()
     plating: float = 0.0
@@ -71,6 +72,8 @@ class Drawing:
         """Distance between the base metals."""
         outside = np.clip(self._outside(u), 0, None)
         rise = self.slope * outside + (outside**2 / (2 * self.arc) if self.arc else 0)
+        if self.flanks:
+            rise = np.minimum(rise, self.flanks[1] * np.clip(np.abs(u) - self.flanks[0], 0, None))
         out = np.minimum(rise, self.standoff + 2 * self.plating)
         for left, right, height in (*self.voids, *self.film):
             out = np.where((u > left) & (u < right), height, out)

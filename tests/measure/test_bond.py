@@ -1,0 +1,139 @@
+"""Width, bonded length, continuity and openings of drawn bonds, and the budgets behind them.
+
+Tolerances. Widths: 1.2 px, two notches of 0.6. An opening inside a bond is read along the line smoothed over two
+px, and from where it is told from closed: each of its ends within 2 px, so a bonded length within 4 px a void.
+"""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.locate.drawing import Drawing, find, result_of, sheet_row
+from xsect.pipeline import measure_micrograph
+from xsect.quantities import COVERAGE_FACTOR, Measurement
+
+PLAIN = Drawing()
+NO_BOND = replace(PLAIN, bonds=(), standoff=12.0)
+
+
+def part(measurement: Measurement, name: str) -> float:
+    return next(one.u for one in measurement.budget if one.name == name)
+
+
+@pytest.mark.parametrize(
+    "voids",
+    [
+        pytest.param((), id="sound"),
+        pytest.param(((-30.0, 10.0, 2.5),), id="one void"),
+        pytest.param(((-80.0, -60.0, 3.5), (40.0, 70.0, 4.0)), id="two voids"),
+        pytest.param(
+            ((-80.0, -50.0, 2.0), (-20.0, -5.0, 3.0), (40.0, 70.0, 2.0)),
+            id="three slim voids",
+            marks=pytest.mark.xfail(
+                strict=True, reason="much void raises what counts as closed: 0.95 bonded where 0.63 is"
+            ),
+        ),
+    ],
+)
+@pytest.mark.parametrize("tilt", [0.0, 7.0])
+def test_voids(voids: tuple[tuple[float, float, float], ...], tilt: float) -> None:
+    drawing = replace(PLAIN, voids=voids, tilt_deg=tilt, size=(400, 720))
+    result = result_of(drawing)
+    lengths = [right - left for left, right, _ in voids]
+    width, bonded = find(result, "bond_width"), find(result, "bonded_length")
+    continuity, largest = find(result, "continuity"), find(result, "largest_opening")
+    assert width.value == pytest.approx(200, abs=1.2)
+    assert width.low <= 200 <= width.high
+    assert bonded.value == pytest.approx(200 - sum(lengths), abs=1.2 + 4 * len(voids))
+    assert bonded.low <= 200 - sum(lengths) <= bonded.high
+    assert continuity.value == pytest.approx(bonded.value / width.value)
+    assert largest.value == pytest.approx(max(lengths, default=0), abs=4 if voids else 0)
+    assert largest.low <= max(lengths, default=0) <= largest.high
+
+
+def test_segments_add_up_to_the_section() -> None:
+    drawing = replace(PLAIN, bonds=((-220.0, -90.0), (60.0, 210.0)), slope=0.25, voids=((100.0, 130.0, 2.5),))
+    result = result_of(drawing)
+    for number, (left, right) in enumerate(drawing.bonds, 1):
+        assert find(result, "bond_width", number).value == pytest.approx(right - left, abs=1.2)
+    first, second = (find(result, "bond_width", n) for n in (1, 2))
+    whole = find(result, "bond_width")
+    assert whole.value == pytest.approx(first.value + second.value)
+    assert find(result, "bonded_length").value == pytest.approx(
+        sum(find(result, "bonded_length", n).value for n in (1, 2))
+    )
+    assert find(result, "continuity", 1).value > 0.97
+    assert find(result, "continuity", 2).value == pytest.approx(120 / 150, abs=0.04)
+    assert find(result, "largest_opening").value == find(result, "largest_opening", 2).value
+    # what is independent between segments adds in quadrature, the scale they share adds up
+    independent = math.hypot(*(math.sqrt(one.u**2 - part(one, "scale") ** 2) for one in (first, second)))
+    assert part(whole, "scale") == pytest.approx(part(first, "scale") + part(second, "scale"))
+    assert whole.u == pytest.approx(math.hypot(independent, part(whole, "scale")))
+
+
+@pytest.mark.parametrize("u_relative", [0.0, 0.002, 0.05])
+@pytest.mark.parametrize("um_per_px", [0.5, 3.0])
+def test_budget(um_per_px: float, u_relative: float) -> None:
+    """Parts add in quadrature; the scale's is its relative uncertainty of the value; the rest is in px."""
+    result = measure_micrograph(PLAIN.micrograph(um_per_px=um_per_px, u_relative=u_relative), sheet_row())
+    reference = find(result_of(PLAIN), "bond_width")
+    width = find(result, "bond_width")
+    assert width.value == pytest.approx(reference.value * um_per_px)
+    assert part(width, "scale") == pytest.approx(u_relative * width.value)
+    assert width.u == pytest.approx(math.hypot(*(one.u for one in width.budget)))
+    others = [math.sqrt(one.u**2 - part(one, "scale") ** 2) for one in (reference, width)]
+    assert others[1] == pytest.approx(others[0] * um_per_px)
+    assert width.high - width.value == pytest.approx(COVERAGE_FACTOR * width.u)
+
+
+def test_every_measurement_has_a_budget_that_adds_up() -> None:
+    result = result_of(PLAIN, projection_height_um=60.0)
+    made = [one for one in result.measurements if one and one.unit != "word"]
+    assert {"bond_width", "standoff", "collapse", "bond_offset", "upper_thickness"} <= {
+        one.quantity for one in made
+    }
+    for one in made:
+        assert one.budget
+        assert all(np.isfinite(piece.u) and piece.u >= 0 for piece in one.budget)
+        assert one.u == pytest.approx(math.hypot(*(piece.u for piece in one.budget)))
+        assert one.low <= one.value <= one.high
+
+
+def test_no_bond_is_a_width_of_nothing_with_its_uncertainty() -> None:
+    result = result_of(NO_BOND)
+    for name in ("bond_width", "bonded_length"):
+        found = find(result, name)
+        assert found.status == "measured"
+        assert (found.value, found.low) == (0, 0)
+        # the shortest contact that would have been seen is 12 px
+        assert 2 < found.u < 12
+    assert not find(result, "continuity")
+    assert not find(result, "largest_opening")
+    assert find(result, "bond_kind").word == "none"
+
+
+@pytest.mark.parametrize(
+    ("columns", "word"), [({}, "solid_state"), ({"weld_type": "fusion"}, "")], ids=["solid state", "fusion"]
+)
+def test_kind(columns: dict[str, str], word: str) -> None:
+    """A bond kind is told only where no nugget has to be looked for."""
+    kind = find(result_of(PLAIN, **columns), "bond_kind")
+    assert kind.word == word
+    assert bool(kind) == bool(word)
+
+
+def test_quantities_of_segments_are_those_of_the_section_where_there_is_one() -> None:
+    result = result_of(PLAIN)
+    for name in ("bond_width", "bonded_length", "continuity", "largest_opening"):
+        assert find(result, name, 1).value == find(result, name).value
+
+
+def test_noise_moves_a_width_no_more_than_its_uncertainty() -> None:
+    """Twelve draws: their spread is below the stated u, which also covers what is common to all of them."""
+    drawing = replace(PLAIN, noise=0.02, size=(300, 560), upper=90.0, lower=90.0)
+    found = [find(result_of(drawing, seed=seed), "bond_width") for seed in range(12)]
+    values = np.array([one.value for one in found])
+    assert values.std(ddof=1) < np.median([one.u for one in found])
+    assert all(one.low <= 200 <= one.high for one in found)

@@ -1,0 +1,123 @@
+"""Every doubt arises on a picture made to deserve it, and none on a clean one.
+
+No tolerances: each picture lies well beyond the threshold of its doubt.
+"""
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter
+
+from tests.locate.drawing import COPPER, MOUNT, Drawing, codes, find, micrograph, result_of, sheet_row
+from xsect.pipeline import measure_micrograph
+
+PLAIN = Drawing()
+
+
+@pytest.mark.parametrize(
+    "drawing",
+    [
+        pytest.param(PLAIN, id="plain"),
+        pytest.param(replace(PLAIN, mount=MOUNT, metal=COPPER), id="colour"),
+        pytest.param(replace(PLAIN, metal=(0.93,)), id="bright"),
+        pytest.param(replace(PLAIN, blur=2.5), id="a little soft"),
+        pytest.param(replace(PLAIN, noise=0.04), id="a little noisy"),
+        pytest.param(replace(PLAIN, voids=((-20.0, 20.0, 2.0),)), id="void"),
+        pytest.param(
+            replace(PLAIN, bits=16, noise=0.0004),
+            id="very quiet",
+            marks=pytest.mark.xfail(
+                strict=True, reason="even metal near its own brightest pixel counts as saturated"
+            ),
+        ),
+    ],
+)
+def test_clean_pictures_raise_none(drawing: Drawing) -> None:
+    result = result_of(drawing, upper_thickness_um=110.0, lower_thickness_um=108.0)
+    assert result.findings == ()
+    assert result.status == "measured"
+
+
+@pytest.mark.parametrize(
+    ("drawing", "columns", "code"),
+    [
+        pytest.param(replace(PLAIN, metal=(1.2,)), {}, "saturated", id="overexposed"),
+        pytest.param(
+            replace(PLAIN, metal=(1.0, 0.7, 0.6), mount=MOUNT), {}, "saturated", id="one channel clipped"
+        ),
+        pytest.param(replace(PLAIN, blur=6.0), {}, "out_of_focus", id="out of focus"),
+        pytest.param(replace(PLAIN, noise=0.35), {}, "low_contrast", id="drowned in noise"),
+        pytest.param(replace(PLAIN, bonds=((-1000.0, 100.0),)), {}, "gap_not_seen", id="no gap on the left"),
+        pytest.param(replace(PLAIN, bonds=((-100.0, 1000.0),)), {}, "gap_not_seen", id="no gap on the right"),
+        pytest.param(PLAIN, {"lower_thickness_um": 130.0}, "thickness_disagrees", id="thicker in the sheet"),
+        pytest.param(PLAIN, {"upper_thickness_um": 90.0}, "thickness_disagrees", id="thinner in the sheet"),
+        pytest.param(PLAIN, {"plating": "tin"}, "bond_not_separable", id="plated in the sheet alone"),
+        pytest.param(
+            replace(PLAIN, voids=((-100.0, 100.0, 1.7),)), {}, "gap_below_resolution", id="dark line"
+        ),
+        pytest.param(
+            replace(PLAIN, voids=((-100.0, 100.0, 1.0),)),
+            {},
+            "gap_below_resolution",
+            id="fainter line",
+            marks=pytest.mark.xfail(strict=True, reason="a gap of 1 px all through the bond raises no doubt"),
+        ),
+    ],
+)
+def test_each_doubt(drawing: Drawing, columns: dict[str, str | float], code: str) -> None:
+    result = result_of(drawing, **columns)
+    assert code in codes(result)
+    assert result.status == "needs_review"
+    finding = next(one for one in result.findings if one.code == code)
+    assert "{" not in finding.sentence
+
+
+def test_the_side_without_a_gap_is_named() -> None:
+    result = result_of(replace(PLAIN, bonds=((-1000.0, 100.0),)))
+    (finding,) = (one for one in result.findings if one.code == "gap_not_seen")
+    assert finding.facts["side"] == "left"
+
+
+def test_wrong_scale_shows_as_a_wrong_thickness() -> None:
+    """Half the scale, half the thickness: what a picture resized for a report looks like."""
+    columns = {"upper_thickness_um": 220.0, "lower_thickness_um": 220.0}
+    right = measure_micrograph(PLAIN.micrograph(um_per_px=2.0), sheet_row(**columns))
+    wrong = measure_micrograph(PLAIN.micrograph(um_per_px=1.0), sheet_row(**columns))
+    assert right.status == "measured"
+    assert [one.code for one in wrong.findings] == ["thickness_disagrees"] * 2
+    assert {one.facts["part"] for one in wrong.findings} == {"upper", "lower"}
+
+
+STAINED = pytest.mark.xfail(
+    strict=True, reason="a stain on a notch moves it by 8 to 34 px, and no doubt arises"
+)
+
+
+@pytest.mark.parametrize(
+    ("depth", "radius"),
+    [
+        (0.1, 12),
+        (0.5, 12),
+        (0.3, 25),
+        pytest.param(0.1, 25, marks=STAINED),
+        pytest.param(0.5, 25, marks=STAINED),
+    ],
+)
+def test_notch_under_a_stain_is_uncertain_or_right(depth: float, radius: float) -> None:
+    """What bleeds from a gap after cleaning darkens the metal around the notch by a share ``depth``."""
+    pixels = PLAIN.pixels().astype(float)
+    y, x = np.mgrid[0 : pixels.shape[0], 0 : pixels.shape[1]]
+    ((_, (x0, y0)),) = PLAIN.notches()
+    stain = gaussian_filter((np.hypot(x - x0, (y - y0) * 1.5) < radius).astype(float), 4)
+    result = measure_micrograph(micrograph((pixels * (1 - depth * stain)).astype(np.uint8)), sheet_row())
+    width = find(result, "bond_width")
+    assert result.status == "needs_review" or width.low <= 200 <= width.high
+
+
+def test_motion_blur_along_the_gap_is_uncertain_or_right() -> None:
+    pixels = cv2.blur(PLAIN.pixels(), (15, 1))
+    result = measure_micrograph(micrograph(pixels), sheet_row())
+    width = find(result, "bond_width")
+    assert result.status == "needs_review" or width.low <= 200 <= width.high

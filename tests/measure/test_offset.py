@@ -1,0 +1,47 @@
+"""Bond offset on symmetric projections whose bond was drawn off the axis.
+
+Tolerances. The flanks rise by 0.11 px a px, so 0.06 px of opening moves their middle by half a px; each
+notch is placed to 0.6 px and more where the mouth is steep, for the line bends there: 1.5 px together.
+"""
+
+from dataclasses import replace
+
+import pytest
+
+from tests.locate.drawing import Drawing, find, result_of
+
+PROJECTION = Drawing(slope=1.0, flanks=(40.0, 0.11), size=(400, 840))
+
+
+@pytest.mark.parametrize("bond", [(-70.0, 70.0), (-50.0, 80.0), (-85.0, 55.0), (-45.0, 85.0)])
+@pytest.mark.parametrize("centre", [(0.0, 0.0), (30.4, 0.3)])
+def test_offset_is_that_of_the_bond_from_the_axis(
+    bond: tuple[float, float], centre: tuple[float, float]
+) -> None:
+    result = result_of(replace(PROJECTION, bonds=(bond,), centre=centre))
+    offset = find(result, "bond_offset")
+    drawn = sum(bond) / 2
+    assert offset.value == pytest.approx(drawn, abs=1.5)
+    assert offset.low <= drawn <= offset.high
+
+
+def test_offset_is_signed() -> None:
+    left, right = (
+        find(result_of(replace(PROJECTION, bonds=(bond,))), "bond_offset")
+        for bond in ((-85.0, 55.0), (-55.0, 85.0))
+    )
+    assert left.value < 0 < right.value
+    assert left.value == pytest.approx(-right.value, abs=1.5)
+
+
+@pytest.mark.parametrize(
+    ("drawing", "why"),
+    [
+        pytest.param(Drawing(bonds=(), standoff=10.0), "no bond", id="no bond"),
+        pytest.param(replace(PROJECTION, bonds=((-700.0, 60.0),)), "level", id="gap on one side only"),
+    ],
+)
+def test_no_offset_without_flanks_on_both_sides(drawing: Drawing, why: str) -> None:
+    offset = find(result_of(drawing), "bond_offset")
+    assert not offset
+    assert why in offset.note
