@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from xsect.locate.tone import Floats
+from xsect.locate.tone import Floats, blurred
 
 RIM = (1, 6)
 """Coarse px inside the metal's border between which plating shows: past the edge's blur, before the base metal."""
@@ -54,12 +54,12 @@ def _feature(
     """Return (rows, columns, k) difference from the base metal in units of its spread: hue, or grey level."""
     if coarse.ndim == 3:
         light = np.clip(coarse - mount.astype(np.float32), 1e-3, None)
-        light = cv2.GaussianBlur(light, (0, 0), 1.0)
+        light = blurred(light, 1.0)
         ratio = light / np.median(light[metal], axis=0)
         hue = ratio / ratio.mean(axis=2, keepdims=True) - 1
         difference = hue - np.median(hue[metal], axis=0)
     else:
-        difference = (cv2.GaussianBlur(relative, (0, 0), 1.0) - 1)[:, :, None]
+        difference = (blurred(relative, 1.0) - 1)[:, :, None]
         difference = difference - np.median(difference[metal], axis=0)
     spread = 1.4826 * np.median(np.abs(difference[metal]), axis=0)
     return np.asarray(difference / np.maximum(spread.max(), 0.012), dtype=np.float64)

@@ -164,7 +164,7 @@ def _gaps(
 def _anchors(gaps: list[_Gap]) -> tuple[_Gap | None, _Gap | None]:
     """Pick the gap open to the left and the gap open to the right that together are largest."""
     best: tuple[_Gap | None, _Gap | None] = (None, None)
-    size = 0
+    size = 0.0
     for left in [None, *(gap for gap in gaps if gap.open_left)]:
         for right in [None, *(gap for gap in gaps if gap.open_right)]:
             if left is None and right is None:
@@ -172,9 +172,9 @@ def _anchors(gaps: list[_Gap]) -> tuple[_Gap | None, _Gap | None]:
             if left and right and left is not right and left.right > right.left + 3:
                 continue
             area = (left.area if left else 0) + (right.area if right and right is not left else 0)
-            area *= 1 if left and right else 0.5
-            if area > size:
-                best, size = (left, right), area
+            worth = area if left and right else 0.5 * area
+            if worth > size:
+                best, size = (left, right), worth
     return best
 
 
@@ -199,7 +199,7 @@ def _cost(
     cost[between] = np.minimum(cost[between], GAP_COST)
     cost[outer] = np.inf
     cost[~level.inside] = np.maximum(cost[~level.inside], 1)
-    return cost
+    return np.asarray(cost)
 
 
 def _deviation(

@@ -81,7 +81,7 @@ def read_opening(
         darkness,
         opening_from_integral(integral, grain, blur),
         centre,
-        (seen | (off > 4)).all(axis=0),
+        np.asarray(np.all(seen | (off > 4), axis=0)),
         closed_floor(grain, blur),
         grain,
         blur,
@@ -133,14 +133,14 @@ def opening_from_integral(integral: NDArray[np.float64], grain: float, blur: flo
     sums = np.append(sums, sums[-1] + 1e4)
     start = int(np.searchsorted(sums, 1e-9))  # openings below the floor integrate to nothing
     start = max(start - 1, 0)
-    return np.interp(integral, sums[start:], widths[start:])
+    return np.asarray(np.interp(integral, sums[start:], widths[start:]))
 
 
 def _widest_near(coarse: NDArray[np.float64]) -> NDArray[np.float64]:
     """Widen the rough opening over its neighbours, so that a window set by it holds the gap's whole mouth."""
     reach = 9
     padded = np.pad(coarse, reach, mode="edge")
-    return np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).max(axis=1)
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).max(axis=1))
 
 
 def _metal_level(
@@ -184,7 +184,7 @@ def _gap_level(
     level = np.where(darker, tone, 0).sum(axis=0) / np.maximum(darker.sum(axis=0), 1)
     index = np.arange(coarse.size)
     smooth = gaussian_filter1d(np.interp(index, index[resolved], level), 15.0, mode="nearest")
-    return np.minimum(smooth, 0.6 * metal.min(axis=0))
+    return np.asarray(np.minimum(smooth, 0.6 * metal.min(axis=0)))
 
 
 def _edge_blur(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import cast
 
 import cv2
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 
 from xsect.capture.micrograph import Micrograph
 from xsect.locate.coating import find_coating
-from xsect.locate.tone import Floats, Image, coarse_copy, luminance, project, separating_axis
+from xsect.locate.tone import Floats, Image, blurred, coarse_copy, luminance, project, separating_axis
 from xsect.reasons import Refusal
 
 MIN_SHARE = 0.02
@@ -51,7 +52,9 @@ class Parts:
 
 def turn(pixels: Image, turned: bool) -> Image:
     """Return the pixels transposed when the parts stand side by side: the left part becomes the upper one."""
-    return np.ascontiguousarray(pixels.swapaxes(0, 1)) if turned else pixels
+    if not turned:
+        return pixels
+    return cast("Image", np.ascontiguousarray(pixels.swapaxes(0, 1)))
 
 
 def find_parts(micrograph: Micrograph, *, turned: bool, plated: bool = False) -> Parts:
@@ -65,9 +68,7 @@ def find_parts(micrograph: Micrograph, *, turned: bool, plated: bool = False) ->
     known = np.ones(coarse.shape[:2], bool)
     if micrograph.burned_in is not None:
         mask = micrograph.burned_in.T if turned else micrograph.burned_in
-        covered = cv2.resize(
-            mask.astype(np.float32), (known.shape[1], known.shape[0]), interpolation=cv2.INTER_AREA
-        )
+        covered = cv2.resize(mask.astype(np.float32), known.shape[1::-1], interpolation=cv2.INTER_AREA)
         known = covered < 0.02
     weights: NDArray[np.float64] | None = None
     tone = luminance(coarse)
@@ -117,7 +118,7 @@ def separation(relative: Floats, metal: NDArray[np.bool_], known: NDArray[np.boo
 
     Splitting a single population in two gives about 2; sections worth measuring give 3 to 50.
     """
-    smooth = cv2.GaussianBlur(relative, (0, 0), 3.0)
+    smooth = blurred(relative, 3.0)
     inner = cv2.erode(metal.astype(np.uint8), np.ones((9, 9), np.uint8)).astype(bool) & known
     outer = cv2.erode((~metal).astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool) & known
     if inner.sum() < 50 or outer.sum() < 50:
@@ -148,7 +149,7 @@ def _bright(tone: Floats, known: NDArray[np.bool_]) -> NDArray[np.bool_]:
     the threshold lies a third of the way up from it.
     """
     closed = cv2.morphologyEx(tone, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
-    smooth = cv2.GaussianBlur(closed, (0, 0), 2.0)
+    smooth = blurred(closed, 2.0)
     values = smooth[known]
     low, high = np.percentile(values, (0.3, 99.5))
     if high - low < 0.02:
@@ -165,21 +166,21 @@ def _bright(tone: Floats, known: NDArray[np.bool_]) -> NDArray[np.bool_]:
     for mask in masks[1:]:
         if _border(mask) < 0.5 * _border(best):
             best = mask
-    return best
+    return np.asarray(best)
 
 
 def _texture(relative: Floats, metal: NDArray[np.bool_]) -> float:
     """Spread of the metal's relative tone about its local mean."""
-    values = (relative - cv2.GaussianBlur(relative, (0, 0), 8.0))[metal]
+    values = (relative - blurred(relative, 8.0))[metal]
     return float(1.4826 * np.median(np.abs(values - np.median(values)))) if values.size else 1.0
 
 
 def _calm(relative: Floats, texture: float) -> Floats:
     """Smooth the tone as far as the metal's texture asks: grain boundaries must not look like gaps."""
     if texture < 0.08:
-        return cv2.GaussianBlur(relative, (0, 0), 0.8)
+        return blurred(relative, 0.8)
     closed = cv2.morphologyEx(relative, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
-    return cv2.GaussianBlur(closed, (0, 0), float(np.clip(8 * texture, 1.0, 2.5)))
+    return blurred(closed, float(np.clip(8 * texture, 1.0, 2.5)))
 
 
 def _border(mask: NDArray[np.bool_]) -> int:
@@ -233,7 +234,7 @@ def _clean(metal: NDArray[np.bool_], known: NDArray[np.bool_]) -> NDArray[np.boo
     extent = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
     fill = small & (extent < 0.06 * max(metal.shape))
     fill[0] = False
-    return out | fill[labels]
+    return np.asarray(out | fill[labels])
 
 
 def lean(metal: NDArray[np.bool_]) -> float:

@@ -132,8 +132,8 @@ def _by_level(
 ) -> Plating | None:
     """Plating by its own grey level, brighter or darker than the base metal.
 
-    ``distance`` is infinite where no gap is seen. Anything near the gap that is brighter than base metal is plating. Darker plating shows as a plateau between
-    base metal and gap, which a blurred edge is not.
+    ``distance`` is infinite where no gap is seen. Anything near the gap that is brighter than base metal is
+    plating. Darker plating shows as a plateau between base metal and gap, which a blurred edge is not.
     """
     smooth = gaussian_filter1d(relative, 3.0, axis=1, mode="nearest")
     spread = max(1.4826 * float(np.median(np.abs(smooth[far] - 1))) if far.any() else 1.0, 0.01)

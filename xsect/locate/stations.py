@@ -11,7 +11,7 @@ from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 from scipy.special import erf
 
 from xsect.locate.contacts import Contact, find_contacts, runs
-from xsect.locate.notch import Hinge, fit_hinge
+from xsect.locate.notch import fit_hinge
 from xsect.locate.opening import Opening
 from xsect.locate.view import FILLED, JOINED, OPEN, PLATING, UNKNOWN
 
@@ -148,7 +148,7 @@ def _dark_enough(opening: Opening) -> NDArray[np.bool_]:
     near = opening.darkness[m // 2 - 12 : m // 2 + 13] if m > 25 else opening.darkness
     darkest = gaussian_filter1d(near.max(axis=0).astype(np.float64), 2.0, mode="nearest")
     expected = erf(opening.thickness / (2 * np.sqrt(2) * opening.blur))
-    return (darkest > 0.7 * expected) | (opening.thickness > 12)
+    return np.asarray((darkest > 0.7 * expected) | (opening.thickness > 12))
 
 
 def _without_short(flags: NDArray[np.bool_], shortest: float) -> NDArray[np.bool_]:

@@ -18,7 +18,8 @@ class Strip:
 
     ``values``: (m, n) or (m, n, 3) float32 in 0..1; row ``half`` lies on the line, rows grow towards the lower
     part, one px a row; one station (px of arc) a column. ``points`` and ``normals``: (n, 2) = (x, y) of each
-    station and its unit normal, pointing to the lower part. ``seen``: (m, n) False outside the picture and under burned-in marks.
+    station and its unit normal, pointing to the lower part. ``seen``: (m, n) False outside the picture and under
+    burned-in marks.
     """
 
     values: Floats
@@ -29,7 +30,7 @@ class Strip:
     @property
     def half(self) -> int:
         """Row of the faying line."""
-        return self.values.shape[0] // 2
+        return int(self.values.shape[0] // 2)
 
     def place(self, station: float, offset: float = 0.0) -> tuple[float, float]:
         """Return the picture position (x, y) of a fractional station and an offset along its normal."""
@@ -56,9 +57,9 @@ def unroll(
     map_x = (points[None, :, 0] + offsets * normals[None, :, 0]).astype(np.float32)
     map_y = (points[None, :, 1] + offsets * normals[None, :, 1]).astype(np.float32)
     left, top = max(0, int(map_x.min()) - 2), max(0, int(map_y.min()) - 2)
-    window = pixels[top : int(map_y.max()) + 3, left : int(map_x.max()) + 3]
-    window = window.astype(np.float32) / np.float32(np.iinfo(pixels.dtype).max)
-    values = cv2.remap(window, map_x - left, map_y - top, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    around = pixels[top : int(map_y.max()) + 3, left : int(map_x.max()) + 3].astype(np.float32)
+    values = cv2.remap(around, map_x - left, map_y - top, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    values = np.asarray(values / np.float32(np.iinfo(pixels.dtype).max), dtype=np.float32)
     rows, columns = pixels.shape[:2]
     seen = (map_x >= 0) & (map_x <= columns - 1) & (map_y >= 0) & (map_y <= rows - 1)
     if burned_in is not None:

@@ -28,6 +28,11 @@ def coarse_copy(pixels: Image) -> tuple[Floats, float]:
     return small.astype(np.float32) / np.float32(np.iinfo(pixels.dtype).max), columns / size[0]
 
 
+def blurred(image: NDArray[np.generic], sigma: float) -> Floats:
+    """Return the image under a Gaussian blur of standard deviation ``sigma`` px."""
+    return np.asarray(cv2.GaussianBlur(np.asarray(image, dtype=np.float32), (0, 0), sigma), dtype=np.float32)
+
+
 def luminance(image: Floats) -> Floats:
     """Return the mean of the channels of a (rows, columns, 3) image, or the grey image itself."""
     return image if image.ndim == 2 else image.mean(axis=2, dtype=np.float32)
@@ -53,4 +58,4 @@ def project(image: Floats, weights: NDArray[np.float64]) -> Floats:
     """Return the tone (rows, columns) of an image under channel weights."""
     if image.ndim == 2:
         return image
-    return cv2.transform(image, weights.astype(np.float32).reshape(1, 3))
+    return np.asarray(cv2.transform(image, weights.astype(np.float32).reshape(1, 3)), dtype=np.float32)

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from xsect.locate.contacts import runs
 from xsect.capture.lot_sheet import SheetRow
+from xsect.locate.contacts import runs
 from xsect.locate.section import Located
-from xsect.locate.view import FILLED, FUSED, JOINED, OPEN
 from xsect.locate.stations import Segment
+from xsect.locate.view import FILLED, FUSED, JOINED, OPEN
 from xsect.quantities import Component, Measurement, measured, not_measured, word
 
 PLACING_PX = 0.35

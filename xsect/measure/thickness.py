@@ -79,7 +79,7 @@ def _readings(
     rough = along[np.arange(chosen.size), first]
     outer = _sharpen(located, pixels, base[seen], normal[seen], rough[seen])
     readings = outer - facing[seen]
-    return readings[np.isfinite(readings) & (readings > 8)]
+    return np.asarray(readings[np.isfinite(readings) & (readings > 8)])
 
 
 def _sharpen(
@@ -95,10 +95,11 @@ def _sharpen(
     at = rough[:, None] + offsets
     map_x = (base[:, :1] + at * normal[:, :1]).astype(np.float32)
     map_y = (base[:, 1:] + at * normal[:, 1:]).astype(np.float32)
-    values = cv2.remap(
-        pixels.astype(np.float32), map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    values = np.asarray(
+        cv2.remap(pixels.astype(np.float32), map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        / np.iinfo(pixels.dtype).max,
+        dtype=np.float32,
     )
-    values /= np.float32(np.iinfo(pixels.dtype).max)
     tone = luminance(values) if located.parts.weights is None else project(values, located.parts.weights)
     quarter = offsets.size // 5
     metal = np.median(tone[:, :quarter], axis=1)
