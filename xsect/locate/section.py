@@ -22,6 +22,10 @@ VARIATIONS: tuple[tuple[int, float], ...] = ((14, 10.0), (36, 10.0), (24, 6.0), 
 opening up to which the gap's mouth takes part in a notch's fit), against the choice (24, 10)."""
 
 
+NEAR = 90
+"""Rows on either side of the line that the variations read."""
+
+
 @dataclass(frozen=True)
 class Located:
     """Everything found in one picture. ``apart``: distance between the base metals; ``gap``: the open part of it,
@@ -87,8 +91,11 @@ def _spread(
     texture: float,
 ) -> tuple[tuple[float, float], ...]:
     placed = []
+    # far from the line nothing bears on a notch, and four readings of it would cost most of the time
+    cut = max(0, strip.half - NEAR)
+    near = slice(cut, tone.shape[0] - cut)
     for rows, mouth in VARIATIONS:
-        opening = read_opening(tone, line.opening, strip.seen, texture=texture, reach=rows)
+        opening = read_opening(tone[near], line.opening, strip.seen[near], texture=texture, reach=rows)
         varied = read_stations(opening, gap, line.points, reach=mouth)
         if len(varied.segments) != len(stations.segments):
             return tuple((np.inf, np.inf) for _ in stations.segments)

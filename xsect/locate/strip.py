@@ -58,8 +58,9 @@ def unroll(
     map_y = (points[None, :, 1] + offsets * normals[None, :, 1]).astype(np.float32)
     left, top = max(0, int(map_x.min()) - 2), max(0, int(map_y.min()) - 2)
     around = pixels[top : int(map_y.max()) + 3, left : int(map_x.max()) + 3].astype(np.float32)
-    values = cv2.remap(around, map_x - left, map_y - top, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    values = np.asarray(values / np.float32(np.iinfo(pixels.dtype).max), dtype=np.float32)
+    around /= np.float32(np.iinfo(pixels.dtype).max)
+    sampled = cv2.remap(around, map_x - left, map_y - top, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    values = np.asarray(sampled, dtype=np.float32)
     rows, columns = pixels.shape[:2]
     seen = (map_x >= 0) & (map_x <= columns - 1) & (map_y >= 0) & (map_y <= rows - 1)
     if burned_in is not None:
