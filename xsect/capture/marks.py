@@ -96,7 +96,8 @@ class Marks:
     def on_border(self) -> NDArray[Any]:
         """Whether each area touches the picture's border, to within two reduced pixels."""
         rows, cols = self.labels.shape
-        return (self.x <= 2) | (self.y <= 2) | (self.x + self.w >= cols - 2) | (self.y + self.h >= rows - 2)
+        right, lower = self.x + self.w >= cols - 2, self.y + self.h >= rows - 2
+        return np.asarray((self.x <= 2) | (self.y <= 2) | right | lower)
 
 
 def every_nth(picture: Grey8, rows: int, cols: int) -> Grey8:
