@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from xsect.synth.coverage import to_picture
 from xsect.synth.design import SectionDesign
 from xsect.synth.look import Look
 
@@ -19,7 +20,7 @@ ROUND_LENGTHS = tuple(m * 10**e for e in range(5) for m in (1, 2, 5))
 
 def burned(pixels: Pixels, design: SectionDesign, look: Look) -> Pixels:
     """Return the picture with the look's bar (in a named corner) and caption, and a data strip below it."""
-    if not (look.bar or look.strip or look.caption):
+    if not (look.bar or look.strip or look.caption or look.arrow):
         return pixels
     full = np.iinfo(pixels.dtype).max
     if look.strip:
@@ -31,6 +32,8 @@ def burned(pixels: Pixels, design: SectionDesign, look: Look) -> Pixels:
         _strip(draw, layer.size, design, look)
     elif look.bar:
         _bar_in_corner(draw, layer.size, design, look)
+    if look.arrow:
+        _arrow(draw, design)
     if look.caption:
         face = font(layer.size[0] / 50)
         draw.text((layer.size[0] * 0.015, layer.size[1] * 0.015), look.caption, 255, face)
@@ -80,6 +83,16 @@ def _bar(
         draw.text((x - 5 * thick, y), _label(length), ink, face, anchor="rm")
     else:
         draw.text((x + px / 2, y - 5 * thick), _label(length), ink, face, anchor="mb")
+
+
+def _arrow(draw: ImageDraw.ImageDraw, design: SectionDesign) -> None:
+    """Draw a white arrow towards the middle of the bond, as people do for a report; it ends well above it."""
+    contact = design.contacts[0]
+    x, y = to_picture(design, (contact.left + contact.right) / 2, 0.0)
+    size = 0.02 * design.width_px
+    tip, tail = (x, y - 2 * size), (x + 2.5 * size, y - 5 * size)
+    draw.line([tail, tip], 255, max(design.width_px // 400, 1))
+    draw.polygon([tip, (x + 0.25 * size, y - 3 * size), (x + 1.05 * size, y - 2.6 * size)], 255)
 
 
 def _bar_in_corner(

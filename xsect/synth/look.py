@@ -102,3 +102,4 @@ class Look:
     bar: str = ""
     strip: str = ""
     caption: str = ""
+    arrow: bool = False

@@ -170,6 +170,7 @@ def _camera(look: Look, kind: str, d: Draws) -> Look:
         if deep or d.chance(0.7, 0.5, 0.4)
         else int(d.rng.integers(*((88, 96), (80, 95), (70, 92))[d.level])),
         bar=bar,
+        arrow=d.chance(0, 0.04, 0.08),
         caption=str(d.rng.choice(["", "", "", "Sample 4 / B", "x100", "cut 2"])),
     )
 
@@ -202,6 +203,7 @@ def _electron(look: Look, d: Draws) -> Look:
         smears=0,
         wall_glow=0.0,
         bar="",
+        arrow=False,
         caption="",
         strip="black" if d.rng.random() < 0.6 else "",
     )

@@ -1,4 +1,11 @@
-"""The exact quantities of a design, from its tables: what a perfect measurement would read."""
+"""The exact quantities of a design, from its tables: what a perfect measurement would read.
+
+Conventions where a definition leaves a choice: part thickness includes the plating, standoff is the gap between
+the platings, mean of the sides whose plateau is seen. Residual plating counts the intermetallic layer. Expelled
+plating is all plating between the base metals from a notch to the middle of its meniscus. The projection's axis
+lies midway between the nearest places where the opening of the base metals is half its plateau. A film over a
+whole contact leaves nothing joined: bond width 0, bond kind reflow.
+"""
 
 from __future__ import annotations
 
