@@ -2,8 +2,8 @@
 
 Tolerances: 0.05 % on clear pictures and 0.2 % on hard ones is what a calibration is asked for; a fit to some fifty
 lines, each placed to about 0.01 px over 1,000 px, is a hundred times better, so 0.002 % is held here where nothing
-disturbs and the asked-for 0.05 % elsewhere. Where 95 % intervals are counted, 40 pictures must give at least 35
-hits (fewer have a chance below 2 % if the intervals are true).
+disturbs and the asked-for 0.05 % elsewhere. Where 95 % intervals are counted, at most 3 of some 15 may miss (4 or more
+have a chance below 0.6 % if the intervals are true).
 """
 
 from dataclasses import replace
@@ -101,7 +101,7 @@ def test_missing_and_covered_lines_do_not_shift_the_count() -> None:
 
 def test_random_scenes_and_their_intervals() -> None:
     hits, sizes = 0, []
-    for seed in range(40):
+    for seed in range(16):
         full = random_scene(seed + 500)
         # A quarter of the field keeps the test fast; the start moves with it.
         scene = replace(
@@ -117,15 +117,15 @@ def test_random_scenes_and_their_intervals() -> None:
         sizes.append(abs(reading.um_per_px / true_scale(scene) - 1))
         hits += low <= true_scale(scene) <= high
         assert sizes[-1] < 2e-4, f"seed {seed}"
-    assert len(sizes) >= 36
-    assert hits >= 0.88 * len(sizes)
+    assert len(sizes) >= 13
+    assert hits >= len(sizes) - 3
 
 
 def test_irregular_lines_widen_the_interval() -> None:
     """Lines out of place by 0.1 µm each: their scatter, not the sharp picture, sets the uncertainty."""
     rng = np.random.default_rng(5)
     hits = 0
-    for _ in range(30):
+    for _ in range(14):
         u = np.arange(700.0)
         centres = 10.3 + 11.7 * np.arange(58) + rng.normal(0, 0.12, 58)
         ink = sum(np.exp(-0.5 * ((u - c) / 1.6) ** 2) for c in centres)
@@ -134,7 +134,7 @@ def test_irregular_lines_widen_the_interval() -> None:
         low, high = reading.interval
         hits += low <= 10 / 11.7 <= high
         assert 0.08 < reading.rms_px < 0.16
-    assert hits >= 25
+    assert hits >= 11
 
 
 def test_distortion_is_found_measured_and_carried() -> None:
@@ -144,7 +144,9 @@ def test_distortion_is_found_measured_and_carried() -> None:
     reading = read_micrometer(bent.clip(0, 255).astype(np.uint8), pitch_um=10)
     # The scale grows by 8e-6 a px from the first line to the last; remapping rounds to a 32nd of a pixel.
     assert reading.distortion.found
-    assert reading.distortion.end_to_end == pytest.approx(8e-6 * reading.pitch_px * (reading.lines - 1), rel=0.08)
+    assert reading.distortion.end_to_end == pytest.approx(
+        8e-6 * reading.pitch_px * (reading.lines - 1), rel=0.08
+    )
     assert any("scale changes" in text for text in reading.cautions)
     assert reading.u_relative > abs(reading.um_per_px / 0.8 - 1)
     assert not read(SCENE).distortion.found

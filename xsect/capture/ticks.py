@@ -18,7 +18,7 @@ from xsect.capture.graduation import FEWEST_LINES, Floats, Graduation
 
 Array = NDArray[np.floating[Any]]
 
-_MOST_PIXELS = 300_000
+_MOST_PIXELS = 150_000
 """Pixels of the band used: more would make centres no better than the graduation itself is."""
 
 
@@ -91,7 +91,7 @@ def _centres(
             shift = np.where(fit[:, 2] * np.median(fit[:, 2]) > 0, -fit[:, 3] / fit[:, 2], 0.0)
         shift = np.clip(np.nan_to_num(shift), -0.2 * pitch, 0.2 * pitch)
         centre += shift
-        if np.abs(shift).max() < 1e-4:
+        if np.abs(shift).max() < 3e-4:
             break
     return centre, fit, rest
 
