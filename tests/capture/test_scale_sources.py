@@ -14,15 +14,17 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from xsect.capture.calibration import CalibrationRecord
-from xsect.capture.image_files import RawImage
+from xsect.capture.image_files import RawImage, read_image
 from xsect.capture.lot_sheet import SheetRow
 from xsect.capture.metadata_scale import U_METADATA, Metadata
 from xsect.capture.scale import Scale
 from xsect.capture.scale_sources import U_SHEET, ResolvedScale, likely_cause, resolve_scale
 from xsect.reasons import Refusal
 
+REAL = Path(__file__).parents[2].parent / "shared" / "real"
 TODAY = dt.date(2026, 6, 1)
 Write = Callable[..., CalibrationRecord]
 
@@ -151,6 +153,84 @@ def test_a_conflict_with_a_record_for_another_size_says_so(tmp_path: Path, write
 )  # fmt: skip
 def test_likely_causes(one: Scale, other: Scale, words: str) -> None:
     assert words in likely_cause(one, other)
+
+
+def with_bar(length_px: int, *, upright: bool = False) -> NDArray[np.uint8]:
+    """A picture of noise with a white bar on a black box: end ticks 2 px wide, centres length_px apart."""
+    pixels = np.random.default_rng(5).normal(120, 10, (700, 900)).clip(40, 200).astype(np.uint8)
+    box = pixels[560:660, 60 : 100 + length_px]
+    box[:] = 0
+    box[50:53, 20 : 22 + length_px] = 255
+    for tick in (20, 20 + length_px):
+        box[40:63, tick : tick + 2] = 255
+    return np.ascontiguousarray(pixels.T) if upright else pixels
+
+
+def with_pixels(pixels: NDArray[np.uint8], *stated_scales: Scale, **row: Any) -> ResolvedScale:
+    raw = RawImage(pixels, "0" * 64, "PNG", metadata=Metadata(stated_scales))
+    sheet_row = SheetRow(4, "A", Path("a.png"), "a.png", **row)
+    return resolve_scale(sheet_row, raw, calibration_folder=None, today=TODAY)
+
+
+def test_a_bar_alone_gives_the_scale() -> None:
+    found = with_pixels(with_bar(400), bar_um=200)
+    assert found.scale.source == "scale bar"
+    # Each end is read to 0.1 px of 400.
+    assert found.scale.um_per_px == pytest.approx(0.5, rel=1e-3)
+    assert [finding.code for finding in found.findings] == ["scale_unproven"]
+
+
+def test_a_bar_confirms_a_stated_scale_within_its_own_uncertainty() -> None:
+    found = with_pixels(with_bar(400), bar_um=200, um_per_px=0.501)
+    assert found.scale.um_per_px == 0.501
+    assert "; scale bar (bar of 200 µm, 400.0 px centre to centre of the end ticks) agrees within 0.20%" in (
+        found.scale.detail
+    )
+
+
+def test_a_bar_of_a_picture_resized_since_is_told() -> None:
+    with pytest.raises(Refusal) as error:
+        with_pixels(with_bar(400), bar_um=800, um_per_px=0.5)
+    assert error.value.finding.code == "scale_conflict"
+    assert "scale bar" in str(error.value)
+    assert "the picture was resized" in str(error.value)
+
+
+@pytest.mark.parametrize("upright", [False, True])
+def test_a_bar_speaks_for_the_axis_it_lies_along(upright: bool) -> None:
+    along_x, along_y = stated(0.5, 0.25), stated(0.25, 0.5)
+    agreeing, other = (along_y, along_x) if upright else (along_x, along_y)
+    pixels = with_bar(400, upright=upright)
+    assert "agrees" in with_pixels(pixels, agreeing, bar_um=200).scale.detail
+    with pytest.raises(Refusal):
+        with_pixels(pixels, other, bar_um=200)
+
+
+def test_a_bar_that_is_not_there() -> None:
+    blank = np.random.default_rng(5).normal(120, 10, (700, 900)).clip(40, 200).astype(np.uint8)
+    with pytest.raises(Refusal) as error:
+        with_pixels(blank, bar_um=200)
+    assert error.value.finding.code == "bar_not_found"
+    found = with_pixels(blank, bar_um=200, um_per_px=0.5)
+    assert found.scale.detail.startswith("um_per_px, row 4; no scale bar was found: ")
+
+
+@pytest.mark.skipif(not REAL.is_dir(), reason="real pictures are not here")
+@pytest.mark.parametrize(
+    ("name", "bar_um", "um_per_px"),
+    [("sem_se_500x.tif", 200, 0.582812), ("sem_bse_20kx.tif", 5, 0.0145703)],
+)
+def test_a_real_bar_agrees_with_the_pixel_size_in_its_file(
+    name: str, bar_um: float, um_per_px: float
+) -> None:
+    raw = read_image(REAL / name)
+    row = SheetRow(2, "A", REAL / name, name, bar_um=bar_um)
+    found = resolve_scale(row, raw, calibration_folder=None, today=TODAY)
+    assert found.scale.um_per_px == pytest.approx(um_per_px)
+    assert "scale bar" in found.scale.detail
+    wrong = SheetRow(2, "A", REAL / name, name, bar_um=4 * bar_um)
+    with pytest.raises(Refusal, match="the picture was resized"):
+        resolve_scale(wrong, raw, calibration_folder=None, today=TODAY)
 
 
 @pytest.mark.parametrize(

@@ -13,6 +13,7 @@ from xsect.capture.calibration import check_use, load_record
 from xsect.capture.image_files import RawImage
 from xsect.capture.lot_sheet import SheetRow
 from xsect.capture.scale import Scale
+from xsect.capture.scale_bar import read_scale_bar
 from xsect.quantities import COVERAGE_FACTOR
 from xsect.reasons import Finding, Refusal
 
@@ -40,8 +41,9 @@ def resolve_scale(
 
     The first of these holds: calibration record, the sheet's um_per_px, image metadata, scale bar (read where
     the sheet gives bar_um). Every other one must agree with it within 95 % of their combined uncertainty. The
-    record is judged on the day of the cut, or ``today`` where the sheet gives none. Raises Refusal no_scale,
-    scale_conflict, calibration_missing or calibration_invalid.
+    record is judged on the day of the cut, or ``today`` where the sheet gives none. A bar that cannot be read
+    is told in the scale's detail where another source gives the scale. Raises Refusal no_scale,
+    bar_not_found, scale_conflict, calibration_missing or calibration_invalid.
     """
     findings: list[Finding] = []
     sources: list[Scale] = []
@@ -52,8 +54,14 @@ def resolve_scale(
         detail = f"um_per_px, row {row.number}"
         sources.append(Scale(row.um_per_px, row.um_per_px, U_SHEET, "lot sheet", detail))
     sources += raw.metadata.scales
+    unread = ""
     if row.bar_um is not None:
-        sources.append(_bar_scale(raw, row.bar_um))
+        try:
+            sources.append(_from_bar(raw, row.bar_um, sources))
+        except Refusal as refusal:
+            if not sources:
+                raise
+            unread = str(refusal)
     if not sources:
         raise Refusal("no_scale", detail="; ".join(raw.metadata.notes) or "no entry at all")
     chosen, *others = sources
@@ -62,7 +70,7 @@ def resolve_scale(
     if chosen.source != "calibration record":
         facts = {"um_per_px": f"{chosen.um_per_px:.5g}", "source": f"{chosen.source} ({chosen.detail})"}
         findings.append(Finding("scale_unproven", facts))
-    chosen = replace(chosen, detail="; ".join((chosen.detail, *agreement)))
+    chosen = replace(chosen, detail="; ".join(filter(None, (chosen.detail, *agreement, unread))))
     return ResolvedScale(chosen, tuple(findings), raw.metadata.notes)
 
 
@@ -83,6 +91,16 @@ def _from_record(
     on = dt.date.fromisoformat(row.cut_on) if row.cut_on else today
     shape = raw.pixels.shape[0], raw.pixels.shape[1]
     return scale, list(check_use(loaded, shape=shape, on=on))
+
+
+def _from_bar(raw: RawImage, bar_um: float, others: list[Scale]) -> Scale:
+    """Read the bar. It speaks for the axis it lies along: pixels have the shape that the first other source
+    gives them, and are square where there is none."""
+    reading = read_scale_bar(raw.pixels, bar_um=bar_um)
+    y_to_x = others[0].y_um / others[0].x_um if others else 1.0
+    if reading.horizontal:
+        return replace(reading.scale, y_um=reading.um_per_px * y_to_x)
+    return replace(reading.scale, x_um=reading.um_per_px / y_to_x)
 
 
 def _compare(chosen: Scale, other: Scale, known: str) -> str:
@@ -126,9 +144,3 @@ def likely_cause(one: Scale, other: Scale) -> str:
     if not causes:
         causes = ["the picture was resized", "one of the scales belongs to another picture"]
     return f"likely cause: {', or '.join(causes)}"
-
-
-def _bar_scale(raw: RawImage, bar_um: float) -> Scale:
-    from xsect.capture.scale_bar import read_scale_bar
-
-    return read_scale_bar(raw.pixels, bar_um)
