@@ -105,7 +105,10 @@ def find_faying_line(parts: Parts) -> FayingLine:
         float(np.mean(1 - cost[rows, np.arange(rows.size)][metal_columns])) if metal_columns.any() else 1.0
     )
     x = np.arange(start, stop + 1)
-    points, gap = _resample(x, _smooth(centre, opening) + level.shift[x], opening, parts)
+    # the levelling shifts whole rows: the true line is smooth before it, not after
+    lean = parts.slope * (x - parts.metal.shape[1] / 2)
+    steps = level.shift[x] - lean
+    points, gap = _resample(x, _smooth(centre + steps, opening) + lean, opening, parts)
     wander = _wander(points)
     if wander > MAX_WANDER:
         raise Refusal("faying_line_not_found", detail="the best line found is no smooth curve")

@@ -60,7 +60,8 @@ def fit_hinge(
     width = places[1] - places[0]
     best = _scan(distance, opening, sigma, floor, places)
     while width > 0.05:
-        best = _scan(distance, opening, sigma, floor, np.linspace(best - width, best + width, 9))
+        tried = np.clip(np.linspace(best - width, best + width, 9), start, distance[-1])
+        best = _scan(distance, opening, sigma, floor, tried)
         width /= 3
     cost, slope, curve = _fit_at(distance, opening, sigma, floor, best)
     sigma = sigma * max(1.0, _misfit(distance - best, opening, sigma, slope, curve, floor))

@@ -180,11 +180,11 @@ def _gap_level(
         return np.full(coarse.size, float(min(darkest, 0.5 * np.median(metal))))
     tone, core = tone[:, resolved], core[:, resolved]
     mean = np.where(core, tone, 0).sum(axis=0) / core.sum(axis=0)
-    darker = core & (tone <= mean)  # glints and trapped polish are not the gap's level
+    darker = core & (tone <= mean + 1e-6)  # glints and trapped polish are not the gap's level
     level = np.where(darker, tone, 0).sum(axis=0) / np.maximum(darker.sum(axis=0), 1)
     index = np.arange(coarse.size)
     smooth = gaussian_filter1d(np.interp(index, index[resolved], level), 15.0, mode="nearest")
-    return np.asarray(np.minimum(smooth, 0.6 * metal.min(axis=0)))
+    return np.asarray(np.minimum(smooth, 0.8 * metal.min(axis=0)))
 
 
 def _edge_blur(

@@ -22,6 +22,9 @@ VARIATIONS: tuple[tuple[int, float], ...] = ((14, 10.0), (36, 10.0), (24, 6.0), 
 opening up to which the gap's mouth takes part in a notch's fit), against the choice (24, 10)."""
 
 
+SMOOTH = 0.008
+"""Departure from a parabola, as a share of its length, under which a line is what a joint looks like."""
+
 NEAR = 90
 """Rows on either side of the line that the variations read."""
 
@@ -45,14 +48,37 @@ class Located:
 
 
 def locate(micrograph: Micrograph, *, plated: bool) -> Located:
-    """Locate the section, with the parts one above the other or, failing that, side by side."""
-    try:
-        return _locate(micrograph, plated=plated, turned=False)
-    except Refusal as upright:
+    """Locate the section, with the parts one above the other or side by side.
+
+    A line that is smooth and has an open gap at both ends is taken at once; otherwise both ways are tried and the
+    better line is taken.
+    """
+    found: list[Located] = []
+    refused: list[Refusal] = []
+    for turned in (False, True):
         try:
-            return _locate(micrograph, plated=plated, turned=True)
-        except Refusal:
-            raise upright from None
+            located = _locate(micrograph, plated=plated, turned=turned)
+        except Refusal as refusal:
+            refused.append(refusal)
+            continue
+        if _plain(located):
+            return located
+        found.append(located)
+    if not found:
+        raise refused[0]
+    return max(found, key=lambda one: (_ends_seen(one), -one.line.wander))
+
+
+def _plain(located: Located) -> bool:
+    return _ends_seen(located) == 2 and located.line.wander < SMOOTH
+
+
+def _ends_seen(located: Located) -> int:
+    """Number of ends of the line at which a gap opens beside the bond, or at which there is no bond at all."""
+    segments = located.stations.segments
+    if not segments:
+        return sum(located.line.gap_seen)
+    return segments[0].left.seen + segments[-1].right.seen
 
 
 def _locate(micrograph: Micrograph, *, plated: bool, turned: bool) -> Located:

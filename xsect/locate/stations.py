@@ -135,11 +135,10 @@ def _closed(thickness: NDArray[np.float64], floor: float) -> tuple[float, float]
     low = thickness[thickness < CLOSED_AT_MOST + floor]
     if low.size < 10:
         return floor, max(1.5 * floor + 0.3, 0.8)
-    level = float(np.median(low))
-    spread = 1.4826 * float(np.median(np.abs(low - level)))
-    return level, float(
-        np.clip(level + 5 * spread + 0.2, max(1.5 * floor + 0.3, 0.8), 1.5 * floor + CLOSED_AT_MOST)
-    )
+    # from the quieter part, so that many slim voids do not raise what counts as closed
+    quiet, level = (float(value) for value in np.quantile(low, (0.1, 0.4)))
+    threshold = level + 4 * (level - quiet) + 0.2
+    return level, float(np.clip(threshold, max(1.5 * floor + 0.3, 0.8), 1.5 * floor + CLOSED_AT_MOST))
 
 
 def _dark_enough(opening: Opening) -> NDArray[np.bool_]:

@@ -19,6 +19,9 @@ BLURRED_PX = 4.2
 SATURATED_SHARE = 0.35
 """Share of the metal beside the line at the sensor's limit above which levels say nothing."""
 
+CEILINGS = (255, 1023, 4095, 16383, 65535)
+"""Largest values of 8, 10, 12, 14 and 16 bit converters."""
+
 LEAST_SEPARATION = 3.0
 """Separation of metal and mount, in their own spreads, below which a line may be found where there is none."""
 
@@ -31,7 +34,7 @@ GRAIN_LIMIT = 0.68
 LOOSE_SHARE = 0.05
 """Standard uncertainty of a bond width, as a share of it, above which a person should look."""
 
-UNRESOLVED_PX = 1.1
+UNRESOLVED_PX = 0.85
 """Opening that joined stations show above which their dark line may be an unresolved gap."""
 
 THICKNESS_SHARE = 0.08
@@ -59,8 +62,10 @@ def _picture(located: Located, micrograph: Micrograph) -> list[Finding]:
     metal = located.strip.seen & (np.abs(located.apart.darkness) < 0.4)
     bright = located.strip.values if located.strip.values.ndim == 2 else located.strip.values.max(axis=2)
     # a converter of fewer bits than its file saturates below the file's full scale
+    top = round(float(bright.max()) * micrograph.full_scale)
+    ceiling = next((limit for limit in CEILINGS if abs(top - limit) <= 0.004 * limit), None)
     share = float((bright[metal] > 0.996 * float(bright.max())).mean()) if metal.any() else 1.0
-    if share > SATURATED_SHARE:
+    if ceiling and share > SATURATED_SHARE:
         out.append(Finding("saturated", {"share": f"{share:.0%}"}))
     blur = max(located.parts.edge_blur, located.apart.blur)
     if blur > BLURRED_PX:

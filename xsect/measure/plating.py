@@ -41,7 +41,7 @@ def measure_plating(located: Located, um_per_px: float, u_scale: float, row: She
         ]
     stations = located.stations
     layer = stations.layer
-    out = [_free(located, layer, um_per_px, u_scale)]
+    out = [_free(located, um_per_px, u_scale)]
     if not stations.segments:
         return out + [not_measured(name, "no bond") for name in NAMES if name != "plating_free_thickness"]
     whole = np.zeros(layer.size, bool)
@@ -109,7 +109,7 @@ def _in_bond(
     ]
 
 
-def _free(located: Located, layer: NDArray[np.float64], um_per_px: float, u_scale: float) -> Measurement:
+def _free(located: Located, um_per_px: float, u_scale: float) -> Measurement:
     """Mean thickness on one facing surface, beside the open gap beyond the expelled plating."""
     outside = located.stations.states == OPEN
     for segment in located.stations.segments:
@@ -118,7 +118,7 @@ def _free(located: Located, layer: NDArray[np.float64], um_per_px: float, u_scal
         return not_measured(
             "plating_free_thickness", "no facing surface beside an open gap is in the picture"
         )
-    values = layer[outside] / 2
+    values = (located.apart.thickness - located.surfaces.thickness)[outside] / 2
     value = float(np.mean(values)) * um_per_px
     uneven = float(np.std(values)) / math.sqrt(max(values.size / 20, 1)) * um_per_px
     parts = (
