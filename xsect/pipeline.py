@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import multiprocessing
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
@@ -130,7 +131,9 @@ def _each(
     if jobs == 1 or len(rows) < 2:
         yield from map(work, rows)
         return
-    with ProcessPoolExecutor(jobs, initializer=cv2.setNumThreads, initargs=(1,)) as pool:
+    # started afresh, not forked: a fork inherits locks that the image library's threads may hold
+    fresh = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(jobs, mp_context=fresh, initializer=cv2.setNumThreads, initargs=(1,)) as pool:
         yield from pool.map(work, rows)
 
 
