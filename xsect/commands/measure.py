@@ -138,11 +138,10 @@ def _progress(sections: int, *, quiet: bool) -> Iterator[Callable[[str], None]]:
         TextColumn("Measuring"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(),
         TextColumn("{task.fields[section]}", markup=False),
     )  # fmt: skip
-    # Redrawn with each section and not by a thread of its own: worker processes are forked while it shows.
     shown = console.is_terminal and not quiet
-    with Progress(*columns, console=console, transient=True, auto_refresh=False, disable=not shown) as bar:
+    with Progress(*columns, console=console, transient=True, disable=not shown) as bar:
         task = bar.add_task("", total=sections, section="")
-        yield lambda section: bar.update(task, advance=1, section=section, refresh=True)
+        yield lambda section: bar.update(task, advance=1, section=section)
 
 
 def _print_faults(lot: LotRecord) -> None:
