@@ -152,7 +152,7 @@ def _bright(tone: Floats, known: NDArray[np.bool_]) -> NDArray[np.bool_]:
     smooth = blurred(closed, 2.0)
     values = smooth[known]
     low, high = np.percentile(values, (0.3, 99.5))
-    if high - low < 0.02:
+    if high - low < max(0.04 * high, 0.002):  # a 12-bit picture may fill only a sixteenth of its file's range
         raise Refusal("no_section_found", detail="the picture is uniform")
     levels = np.clip((values - low) / (high - low) * 255, 0, 255).astype(np.uint8)
     threshold, _ = cv2.threshold(levels.reshape(-1, 1), 0, 255, cv2.THRESH_OTSU)

@@ -66,11 +66,16 @@ def locate(micrograph: Micrograph, *, plated: bool) -> Located:
         found.append(located)
     if not found:
         raise refused[0]
-    return max(found, key=lambda one: (_ends_seen(one), -one.line.wander))
+    return max(found, key=lambda one: (_ends_seen(one) + _long(one), -one.line.wander))
 
 
 def _plain(located: Located) -> bool:
-    return _ends_seen(located) == 2 and located.line.wander < SMOOTH
+    return _ends_seen(located) == 2 and _long(located) and located.line.wander < SMOOTH
+
+
+def _long(located: Located) -> bool:
+    """Whether the line runs along at least half of the picture, as a joint between two parts does."""
+    return len(located.line.points) > 0.5 * located.parts.step * located.parts.metal.shape[1]
 
 
 def _ends_seen(located: Located) -> int:
