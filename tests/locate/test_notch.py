@@ -15,7 +15,7 @@ from scipy.ndimage import gaussian_filter1d
 from xsect.locate.notch import Hinge, fit_hinge
 
 Floats = NDArray[np.float64]
-DRAWS = 30
+DRAWS = 20
 
 
 def hinge(
@@ -91,15 +91,15 @@ TANGENT = pytest.mark.xfail(
         pytest.param(0.02, 0.002, 0.3, 0.1, 0.0, id="curved, white", marks=TANGENT),
         pytest.param(0.02, 0.002, 0.3, 0.1, 2.0, id="curved, correlated"),
         pytest.param(0.0, 0.003, 0.3, 0.1, 0.0, id="tangent, white", marks=TANGENT),
-        pytest.param(0.0, 0.003, 0.3, 0.1, 2.0, id="tangent, correlated", marks=TANGENT),
+        pytest.param(0.0, 0.003, 0.3, 0.1, 2.0, id="tangent, correlated"),
     ],
 )
 def test_stated_uncertainty_is_that_of_many_draws(
     slope: float, curve: float, floor: float, noise: float, along: float
 ) -> None:
     """The rms error over many draws is within a factor of two of the stated u. Where neighbours are
-    correlated it may be 2.5 times smaller: the correlation spreads each kink of the cost. 30 draws give the
-    rms to 13 %.
+    correlated it may be 2.5 times smaller: the correlation spreads each kink of the cost. 20 draws give the
+    rms to 16 %.
     """
     errors, stated = [], []
     for seed in range(DRAWS):
@@ -138,7 +138,6 @@ def test_pore_beside_the_notch_is_no_opening() -> None:
     assert abs(found.position) < max(1.5, 2 * found.u)
 
 
-@pytest.mark.xfail(strict=True, reason="the refining scan goes up to 1.5 stations past the earliest place")
 @pytest.mark.parametrize("earliest", [-30.0, -4.0])
 def test_position_is_never_before_the_earliest(earliest: float) -> None:
     found = fitted(*hinge(-50.0, 0.1, inside=80), noise=0.05, floor=0.05, earliest=earliest)

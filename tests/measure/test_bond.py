@@ -32,9 +32,6 @@ def part(measurement: Measurement, name: str) -> float:
         pytest.param(
             ((-80.0, -50.0, 2.0), (-20.0, -5.0, 3.0), (40.0, 70.0, 2.0)),
             id="three slim voids",
-            marks=pytest.mark.xfail(
-                strict=True, reason="much void raises what counts as closed: 0.95 bonded where 0.63 is"
-            ),
         ),
     ],
 )
@@ -74,7 +71,7 @@ def test_segments_add_up_to_the_section() -> None:
     assert whole.u == pytest.approx(math.hypot(independent, part(whole, "scale")))
 
 
-@pytest.mark.parametrize("u_relative", [0.0, 0.002, 0.05])
+@pytest.mark.parametrize("u_relative", [0.0, 0.05])
 @pytest.mark.parametrize("um_per_px", [0.5, 3.0])
 def test_budget(um_per_px: float, u_relative: float) -> None:
     """Parts add in quadrature; the scale's is its relative uncertainty of the value; the rest is in px."""
@@ -132,9 +129,9 @@ def test_quantities_of_segments_are_those_of_the_section_where_there_is_one() ->
 
 
 def test_noise_moves_a_width_no_more_than_its_uncertainty() -> None:
-    """Twelve draws: their spread is below the stated u, which also covers what is common to all of them."""
+    """Six draws: their spread is below the stated u, which also covers what is common to all of them."""
     drawing = replace(PLAIN, noise=0.02, size=(300, 560), upper=90.0, lower=90.0)
-    found = [find(result_of(drawing, seed=seed), "bond_width") for seed in range(12)]
+    found = [find(result_of(drawing, seed=seed), "bond_width") for seed in range(6)]
     values = np.array([one.value for one in found])
     assert values.std(ddof=1) < np.median([one.u for one in found])
     assert all(one.low <= 200 <= one.high for one in found)

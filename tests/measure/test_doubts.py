@@ -28,9 +28,6 @@ PLAIN = Drawing()
         pytest.param(
             replace(PLAIN, bits=16, noise=0.0004),
             id="very quiet",
-            marks=pytest.mark.xfail(
-                strict=True, reason="even metal near its own brightest pixel counts as saturated"
-            ),
         ),
     ],
 )
@@ -62,7 +59,6 @@ def test_clean_pictures_raise_none(drawing: Drawing) -> None:
             {},
             "gap_below_resolution",
             id="fainter line",
-            marks=pytest.mark.xfail(strict=True, reason="a gap of 1 px all through the bond raises no doubt"),
         ),
     ],
 )

@@ -146,9 +146,6 @@ def test_standoff_of_a_drawn_gap(drawing: Drawing) -> None:
     assert collapse.value == pytest.approx(1 - standoff.value / 100)
 
 
-@pytest.mark.xfail(
-    strict=True, reason="a mount lighter than 0.6 of the metal: standoff 16 % short, and not flagged"
-)
 @pytest.mark.parametrize("mount", [0.48, 0.5])
 def test_light_mount_is_measured_or_flagged(mount: float) -> None:
     result = result_of(replace(PLAIN, mount=(mount,)))

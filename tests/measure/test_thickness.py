@@ -14,7 +14,7 @@ from xsect.pipeline import measure_micrograph
 PLAIN = Drawing(slope=0.3)
 
 
-@pytest.mark.parametrize("tilt", [-18.0, -6.0, 0.0, 3.0, 11.0])
+@pytest.mark.parametrize("tilt", [-18.0, 0.0, 7.0])
 @pytest.mark.parametrize(("upper", "lower"), [(110.0, 110.0), (60.3, 130.7)])
 def test_thickness_of_tilted_parts(tilt: float, upper: float, lower: float) -> None:
     drawing = replace(PLAIN, upper=upper, lower=lower, tilt_deg=tilt, size=(560, 640), centre=(0.2, 0.3))
