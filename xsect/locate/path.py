@@ -10,7 +10,7 @@ def cheapest_path(cost: NDArray[np.floating], *, reach: int = 2, step_cost: floa
     """Return the row of the cheapest path in each column, (columns,), by dynamic programming.
 
     ``cost`` is (rows, columns); infinite cells are forbidden. From column to column the path may move by up to
-    ``reach`` rows, each row moved costing ``step_cost``. Ties go to the smaller move, then to the upper row.
+    ``reach`` rows, each row moved costing ``step_cost``. Ties go to the smaller move.
     Raises ValueError when every path is forbidden.
     """
     rows, columns = cost.shape
