@@ -75,7 +75,7 @@ def _plain(located: Located) -> bool:
 
 def _long(located: Located) -> bool:
     """Whether the line runs along at least half of the picture, as a joint between two parts does."""
-    return len(located.line.points) > 0.5 * located.parts.step * located.parts.metal.shape[1]
+    return bool(len(located.line.points) > 0.5 * located.parts.step * located.parts.metal.shape[1])
 
 
 def _ends_seen(located: Located) -> int:

@@ -28,7 +28,7 @@ def make_view(located: Located, scale: Scale) -> SectionView:
         plating = stations.layer * um
     shown = np.clip(np.rint(strip.values * 255), 0, 255).astype(np.uint8)
     return SectionView(
-        outlines=tuple(line[:, flip] for line in _outlines(located.parts)),
+        outlines=tuple(line[:, flip] for line in _outlines(located.parts, strip.points)),
         line=strip.points[:, flip],
         s_um=stations.arc * um,
         states=stations.states,
@@ -40,8 +40,12 @@ def make_view(located: Located, scale: Scale) -> SectionView:
     )
 
 
-def _outlines(parts: Parts) -> tuple[NDArray[np.float64], ...]:
-    contours, _ = cv2.findContours(parts.metal.astype(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
-    large = sorted(contours, key=len, reverse=True)[:2]
+def _outlines(parts: Parts, line: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
+    """Return the parts' contours in px, upper first: the metal cut in two along the faying line."""
+    metal = parts.metal.astype(np.uint8)
+    coarse = (line + 0.5) / parts.step - 0.5
+    cv2.polylines(metal, [np.rint(coarse).astype(np.int32)], isClosed=False, color=0, thickness=2)
+    contours, _ = cv2.findContours(metal, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    large = sorted(contours, key=cv2.contourArea, reverse=True)[:2]
     large.sort(key=lambda contour: float(contour[:, 0, 1].mean()))
     return tuple((contour[:, 0, :].astype(np.float64) + 0.5) * parts.step - 0.5 for contour in large)
