@@ -146,8 +146,40 @@ def test_standoff_of_a_drawn_gap(drawing: Drawing) -> None:
     assert collapse.value == pytest.approx(1 - standoff.value / 100)
 
 
-@pytest.mark.parametrize("mount", [0.48, 0.5])
-def test_light_mount_is_measured_or_flagged(mount: float) -> None:
-    result = result_of(replace(PLAIN, mount=(mount,)))
+LOW = pytest.mark.xfail(
+    strict=True, reason="a gap of less than 12 px is taken to be darker than half the metal: 12 to 30 % short"
+)
+
+
+@pytest.mark.parametrize(
+    ("mount", "gap"),
+    [
+        (0.5, 24.0),
+        (0.55, 24.0),
+        (0.35, 9.0),
+        pytest.param(0.42, 9.0, marks=LOW),
+        pytest.param(0.48, 9.0, marks=LOW),
+    ],
+)
+def test_light_mount_is_measured_or_flagged(mount: float, gap: float) -> None:
+    result = result_of(replace(PLAIN, mount=(mount,), standoff=gap))
     standoff = find(result, "standoff")
-    assert result.status == "needs_review" or standoff.low <= 24 <= standoff.high
+    assert result.status == "needs_review" or standoff.low <= gap <= standoff.high
+
+
+@pytest.mark.parametrize(
+    "noise",
+    [
+        0.01,
+        pytest.param(
+            0.04,
+            marks=pytest.mark.xfail(
+                strict=True, reason="noise makes the gap's level too dark: 3 % short, at u = 0.4 px"
+            ),
+        ),
+    ],
+)
+def test_interval_of_a_noisy_gap_holds_it(noise: float) -> None:
+    result = result_of(replace(PLAIN, noise=noise, mount=(0.27,), standoff=34.0, slope=0.35, blur=2.4))
+    standoff = find(result, "standoff")
+    assert standoff.low <= 34 <= standoff.high
