@@ -24,7 +24,7 @@ def lot_plot(lot: LotRecord) -> str:
     Shape and colour of a mark tell the verdict on the bond width; a hollow mark is a section that needs a
     look, a cross on the lower edge one whose bond width was not measured.
     """
-    with figure(7.1, 2.9) as drawing:
+    with figure(7.1, 2.5) as drawing:
         axes = drawing.add_axes((0.075, 0.27, 0.915, 0.60))
         size = 6.0 if len(lot.sections) <= 60 else 3.5
         for place, record in enumerate(lot.sections):
