@@ -2,18 +2,22 @@
 
 import csv
 import json
+import re
 import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import cv2
 import pytest
 from click.testing import CliRunner, Result
 
 import xsect
 from xsect.capture.image_files import MAX_PIXELS
 from xsect.cli import main
-from xsect.commands import measure
+from xsect.commands import demo, measure
+from xsect.synth.demo import draw_demo_micrometer
+from xsect.synth.demo_scenes import GOOD_LOT, TROUBLE_LOT, UM_PER_PX
 
 ROOT = Path(__file__).parents[1]
 Write = Callable[..., Path]
@@ -131,6 +135,105 @@ def test_explain(tmp_path: Path, write_criteria: Write) -> None:
     missed = run("explain", "bond_widht")
     assert missed.exit_code == 2
     assert missed.stderr.startswith("bond_widht: no such quantity or reason, did you mean bond_width")
+
+
+MICROMETER = (
+    "--objective", "5x", "--camera", "cam 1", "--operator", "kb", "--certificate", "SM-1", "--pitch-um", "50",
+    "--u-pitch-um", "0.02", "--date", "2026-03-02", "--valid-until", "2027-03-02",
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def micrometer(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo's picture of a stage micrometer, 50 µm a line at 1.9975 µm/px."""
+    path = tmp_path_factory.mktemp("micrometer") / "rows.png"
+    cv2.imwrite(str(path), draw_demo_micrometer(along_rows=True))
+    return path
+
+
+def test_calibrate_files_a_record_and_lists_it(tmp_path: Path, micrometer: Path) -> None:
+    folder = tmp_path / "calibration"
+    command = ("calibrate", micrometer, "--name", "obj5", *MICROMETER, "--folder", folder)
+    made = run(*command)
+    assert (made.exit_code, made.stderr) == (0, "")
+    assert {path.name for path in folder.iterdir()} == {"obj5.toml", "obj5.png", "obj5.pdf"}
+    words = run("calibrations", "--folder", folder, "--date", "2026-04-01").stdout.splitlines()[1].split()
+    assert (words[0], words[-4:]) == ("obj5", ["2026-03-02", "to", "2027-03-02", "valid"])
+    assert float(words[-6]) == pytest.approx(UM_PER_PX, rel=1e-3)  # the reading's own uncertainty is 0.04 %
+    again = run(*command)
+    assert again.exit_code == 2
+    assert again.stderr == f"{folder / 'obj5.toml'}: is there already; a calibration is never overwritten\n"
+
+
+def test_calibrations_show_the_change_between_records(tmp_path: Path, micrometer: Path) -> None:
+    for name, more in (("a", ()), ("b", ("--supersedes", "a", "--date", "2026-06-01"))):
+        run("calibrate", micrometer, "--name", name, *MICROMETER, *more, "--folder", tmp_path)
+    listed = run("calibrations", "--folder", tmp_path, "--date", "2026-07-01").stdout
+    assert "superseded: superseded by b on 2026-06-01" in listed
+    assert listed.splitlines()[-1].split()[:2] == ["b", "2026-06-01"]
+    assert listed.split()[-2:] == ["+0.000%", "+0.0"]
+
+
+@pytest.mark.parametrize(
+    ("picture", "options", "line"),
+    [
+        ("gone.png", (), "gone.png: no such file"),
+        ("rows.png", ("--celsius", "25"), "--celsius and --u-celsius go together"),
+        (
+            "rows.png",
+            ("--valid-until", "2026-03-01"),
+            "valid_until = 2026-03-01 must not be before date = 2026-03-02",
+        ),
+        ("rows.png", ("--pitch-um", "-50"), "pitch_um = -50.0, u_pitch_um = 0.02: must be > 0 and >= 0"),
+    ],
+)
+def test_calibrate_refuses(
+    picture: str, options: tuple[str, ...], line: str, tmp_path: Path, micrometer: Path
+) -> None:
+    made = run(
+        "calibrate",
+        micrometer.with_name(picture),
+        "--name",
+        "x",
+        *MICROMETER,
+        *options,
+        "--folder",
+        tmp_path / "c",
+    )
+    assert made.exit_code == 2
+    assert line in made.stderr.splitlines()[-1]
+    assert not (tmp_path / "c").exists()
+
+
+def test_calibrations_of_an_empty_folder(tmp_path: Path) -> None:
+    made = run("calibrations", "--folder", tmp_path)
+    assert (made.exit_code, made.stderr) == (2, f"{tmp_path}: holds no calibration record\n")
+
+
+def test_demo_runs_without_the_repository(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The lots are cut down to one section each: all of them are measured where the sample lots are tested."""
+    monkeypatch.setattr("xsect.synth.demo.GOOD_LOT", GOOD_LOT[:1])
+    monkeypatch.setattr("xsect.synth.demo.TROUBLE_LOT", TROUBLE_LOT[3:4])
+    monkeypatch.chdir(tmp_path)
+    made = run("demo", "--jobs", "1")
+    assert (made.exit_code, made.stderr) == (0, "")
+    assert "1 section: 1 accept" in made.stdout
+    assert "1 section: 1 reject" in made.stdout
+    told = re.findall(r"^  (\S+/\S+)", made.stdout, flags=re.MULTILINE)
+    assert len(told) == 4
+    assert all(list((tmp_path / "xsect_demo").glob(one)) for one in told)
+    runs = [json.loads(path.read_text(encoding="utf-8")) for path in tmp_path.rglob("run.json")]
+    assert [one["sections"][0]["scale"]["source"] for one in runs] == ["calibration record"] * 2
+    again = run("demo")
+    assert (again.exit_code, again.stderr) == (
+        2,
+        "xsect_demo: holds a demo already; name another folder with --out\n",
+    )
+
+
+def test_the_demo_has_the_sample_lots_criteria() -> None:
+    sample = ROOT / "sample_images" / "criteria" / demo.CRITERIA
+    assert (ROOT / "xsect" / "synth" / "demo_criteria.toml").read_bytes() == sample.read_bytes()
 
 
 def test_version_and_limit() -> None:

@@ -6,6 +6,8 @@ import click
 
 import xsect
 from xsect.commands.basics import Commands
+from xsect.commands.calibrate import calibrate, calibrations
+from xsect.commands.demo import demo
 from xsect.commands.explain import explain
 from xsect.commands.measure import measure
 
@@ -16,5 +18,5 @@ def main() -> None:
     """Measure weld cross-sections in calibrated micrographs, judge them, and write the report."""
 
 
-for command in (measure, explain):
+for command in (measure, calibrate, calibrations, explain, demo):
     main.add_command(command)

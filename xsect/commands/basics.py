@@ -1,13 +1,18 @@
-"""What all commands share: exit statuses, paths, and the one line of a run that cannot go on."""
+"""What all commands share: exit statuses, kinds of values, and the one line of a run that cannot go on."""
 
 from __future__ import annotations
 
+import datetime as dt
+import os
 import sys
 import traceback
 from pathlib import Path
-from typing import IO, Any, Final
+from typing import IO, TYPE_CHECKING, Any, Final
 
 import click
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 DONE: Final = 0
 NOT_ALL_ACCEPTED: Final = 1
@@ -15,6 +20,25 @@ COULD_NOT_RUN: Final = 2
 
 PATH: Final = click.Path(path_type=Path)
 """A path that the library itself checks, so that its own one line says what is wrong."""
+DAY: Final = click.DateTime(["%Y-%m-%d"])
+_PIPED_WIDTH: Final = 120
+
+
+def day(given: dt.datetime | None) -> dt.date:
+    """Return the day of an option, today where it was left out."""
+    return given.date() if given else dt.date.today()
+
+
+def cores() -> int:
+    """Return how many cores this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def terminal() -> Console:
+    """Return stdout for tables; piped, they are wider than the 80 columns that would be taken for granted."""
+    from rich.console import Console
+
+    return Console(width=None if sys.stdout.isatty() else _PIPED_WIDTH, highlight=False)
 
 
 class CouldNotRun(click.ClickException):

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import os
-import sys
 from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor
 from contextlib import contextmanager
@@ -13,19 +11,13 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from xsect.commands.basics import DONE, NOT_ALL_ACCEPTED, PATH, CouldNotRun
+from xsect.commands.basics import DAY, DONE, NOT_ALL_ACCEPTED, PATH, CouldNotRun, cores, day, terminal
 
 if TYPE_CHECKING:
     from xsect.record import LotRecord
 
 MAX_PIXELS: Final = 500_000_000
 """The capture stage's own limit, repeated here because --help must not load that stage."""
-_PIPED_WIDTH: Final = 120
-
-
-def cores() -> int:
-    """Return how many cores this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def default_out(sheet: Path) -> Path:
@@ -60,7 +52,7 @@ def default_out(sheet: Path) -> Path:
 )
 @click.option(
     "--date",
-    type=click.DateTime(["%Y-%m-%d"]),
+    type=DAY,
     metavar="YYYY-MM-DD",
     help="Day of use of the calibration records, for rows without cut_on.  [default: today]",
 )
@@ -87,16 +79,16 @@ def measure(
 
     Exit status: 0 every section accepted (without criteria: measured), 1 not every one, 2 could not run.
     """
-    day = date.date() if date else dt.date.today()
     passed = run(
-        sheet, criteria=criteria, out=out or default_out(sheet), jobs=jobs, calibration=calibration, day=day,
+        sheet, criteria=criteria, out=out or default_out(sheet), jobs=jobs,
+        calibration=calibration, today=day(date),
         max_pixels=max_pixels, quiet=quiet,
     )  # fmt: skip
     raise SystemExit(DONE if passed else NOT_ALL_ACCEPTED)
 
 
 def run(
-    sheet: Path, *, criteria: Path | None, out: Path, day: dt.date, jobs: int,
+    sheet: Path, *, criteria: Path | None, out: Path, today: dt.date, jobs: int,
     calibration: Path | None = None, max_pixels: int = MAX_PIXELS, quiet: bool = False,
 ) -> bool:  # fmt: skip
     """Measure a lot, write its outputs and tell of it; return whether all its sections passed.
@@ -111,7 +103,7 @@ def run(
 
     try:
         rows = read_lot_sheet(sheet)
-        options = Options(load_criteria(criteria) if criteria else None, out, day, calibration, max_pixels)
+        options = Options(load_criteria(criteria) if criteria else None, out, today, calibration, max_pixels)
         check_writable(out)
         with _progress(len(rows.rows) + len(rows.problems), quiet=quiet) as advance:
             lot = measure_lot(sheet, options, jobs=jobs, on_section=lambda one: advance(one.row.section))
@@ -156,9 +148,7 @@ def _print_faults(lot: LotRecord) -> None:
 
 
 def _print_summary(lot: LotRecord, out: Path) -> None:
-    from rich.console import Console
-
     from xsect.report.summary import summary
 
-    Console(width=None if sys.stdout.isatty() else _PIPED_WIDTH, highlight=False).print(summary(lot))
+    terminal().print(summary(lot))
     click.echo(f"Report: {out / 'report.html'} and report.pdf; tables and run.json beside them")

@@ -1,0 +1,171 @@
+"""``xsect calibrate`` and ``xsect calibrations``: the scale of an objective and camera, and its proofs on file."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from xsect.commands.basics import DAY, PATH, CouldNotRun, day, terminal
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from xsect.capture.calibrate import Calibration
+    from xsect.capture.calibration import RecordStatus
+    from xsect.capture.drift import DriftSeries
+
+
+@click.command(short_help="Make a calibration record from pictures of a stage micrometer.")
+@click.argument("images", type=PATH, nargs=-1, required=True, metavar="IMAGE...")
+@click.option("--name", required=True, metavar="NAME", help="Name of the record.")
+@click.option("--objective", required=True, metavar="TEXT", help="Objective.")
+@click.option("--camera", required=True, metavar="TEXT", help="Camera.")
+@click.option("--binning", type=click.IntRange(1), metavar="N", default=1, show_default=True, help="Binning.")
+@click.option("--operator", required=True, metavar="TEXT", help="Who took the pictures.")
+@click.option("--certificate", required=True, metavar="TEXT", help="The micrometer's certificate.")
+@click.option("--pitch-um", type=float, required=True, metavar="UM", help="Pitch of its shortest lines, µm.")
+@click.option(
+    "--u-pitch-um", type=float, required=True, metavar="UM", help="Standard uncertainty of the pitch."
+)
+@click.option("--grid", is_flag=True, help="The micrometer is a square grid.")
+@click.option("--celsius", type=float, metavar="C", help="Temperature of the micrometer, with --u-celsius.")
+@click.option("--u-celsius", type=float, metavar="K", help="Standard uncertainty of the temperature.")
+@click.option("--date", type=DAY, metavar="YYYY-MM-DD", help="Day of the pictures.  [default: today]")
+@click.option("--valid-until", type=DAY, required=True, metavar="YYYY-MM-DD", help="Last day of use.")
+@click.option("--supersedes", metavar="NAME", help="The record that this one replaces.")
+@click.option("--notes", metavar="TEXT", default="", help="Free text.")
+@click.option(
+    "--folder",
+    type=PATH,
+    metavar="DIR",
+    default=Path("calibration"),
+    show_default=True,
+    help="Folder of the records.",
+)
+def calibrate(
+    images: tuple[Path, ...],
+    name: str,
+    objective: str,
+    camera: str,
+    binning: int,
+    operator: str,
+    certificate: str,
+    pitch_um: float,
+    u_pitch_um: float,
+    grid: bool,
+    celsius: float | None,
+    u_celsius: float | None,
+    date: dt.datetime | None,
+    valid_until: dt.datetime,
+    supersedes: str | None,
+    notes: str,
+    folder: Path,
+) -> None:
+    """Make a calibration record from pictures of a certified stage micrometer: IMAGE... along the picture's rows, its
+    columns or both, as many as there are.
+
+    Writes the record, copies of the pictures, and a sheet (PDF) that shows how the scale was found. Nothing on file
+    is overwritten.
+    """
+    from xsect.capture.calibrate import Setup, Standard, calibrate, save_calibration
+    from xsect.capture.micrometer import Thermal
+    from xsect.reasons import Refusal
+    from xsect.report.calibration_sheet import calibration_sheet
+
+    if (celsius is None) != (u_celsius is None):
+        raise click.UsageError("--celsius and --u-celsius go together")
+    thermal = None if celsius is None or u_celsius is None else Thermal(celsius, u_celsius)
+    setup = Setup(
+        name, objective, camera, operator, day(date), valid_until.date(), binning, supersedes, notes
+    )
+    standard = Standard(certificate, pitch_um, u_pitch_um, thermal, grid)
+    try:
+        made = calibrate(images, setup, standard)
+        sheet = calibration_sheet(made)
+        files = save_calibration(made, folder)
+        (folder / f"{name}.pdf").write_bytes(sheet)
+    except (Refusal, ValueError, OSError) as error:
+        raise CouldNotRun(str(error)) from error
+    _print_calibration(made, [*files, folder / f"{name}.pdf"])
+
+
+@click.command(short_help="List the calibration records on file and how the scales drift.")
+@click.option(
+    "--folder",
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    metavar="DIR",
+    default=Path("calibration"),
+    show_default=True,
+    help="Folder of the records.",
+)
+@click.option("--date", type=DAY, metavar="YYYY-MM-DD", help="State on this day.  [default: today]")
+def calibrations(folder: Path, date: dt.datetime | None) -> None:
+    """List the calibration records of a folder: scale, state on a day, what is wrong with them, and how the scale
+    of each objective and camera has changed from one record to the next."""
+    from xsect.capture.calibration import list_records
+    from xsect.capture.drift import calibration_drift
+
+    found = list_records(folder, day(date))
+    if not found:
+        raise CouldNotRun(f"{folder}: holds no calibration record")
+    console = terminal()
+    console.print(_record_table(found))
+    for series in calibration_drift(one.loaded.record for one in found if one.loaded):
+        if len(series.points) > 1:
+            console.print()
+            console.print(_drift_table(series))
+
+
+def _print_calibration(made: Calibration, files: list[Path]) -> None:
+    record = made.record
+    click.echo(
+        f"{record.name}: {record.um_per_px_x:g} µm/px along rows, {record.um_per_px_y:g} along columns, "
+        f"relative standard uncertainty {record.u_relative:.2%}, valid until {record.valid_until}"
+    )
+    for caution in made.scales.cautions:
+        click.echo(f"Caution: {caution}")
+    click.echo("Written: " + ", ".join(str(path) for path in files))
+
+
+def _record_table(found: list[RecordStatus]) -> Table:
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=None, pad_edge=False, header_style="dim")
+    for heading in ("Record", "Objective, camera", "µm/px", "u", "Valid", "State"):
+        table.add_column(heading, justify="right" if heading in ("µm/px", "u") else "left")
+    for one in found:
+        record = one.loaded.record if one.loaded else None
+        table.add_row(
+            Text(one.name),
+            Text(f"{record.objective}, {record.camera}" if record else ""),
+            f"{record.um_per_px_x:g}" if record else "",
+            f"{record.u_relative:.2%}" if record else "",
+            f"{record.date} to {record.valid_until}" if record else "",
+            Text(": ".join(filter(None, (one.state, one.problem)))),
+        )
+    return table
+
+
+def _drift_table(series: DriftSeries) -> Table:
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(
+        title=Text(series.title), title_justify="left", box=None, pad_edge=False, header_style="dim"
+    )
+    for heading in ("Record", "Date", "µm/px", "Change", "Change over its u", ""):
+        table.add_column(heading, justify="left" if heading in ("Record", "Date", "") else "right")
+    for number, point in enumerate(series.points):
+        table.add_row(
+            Text(point.record.name),
+            str(point.record.date),
+            f"{point.um_per_px:.6g}",
+            f"{point.change:+.3%}" if number else "",
+            f"{point.sigma_change:+.1f}" if number else "",
+            "outside the control limits" if point.outside else "",
+        )
+    return table
