@@ -94,7 +94,7 @@ def combine_axes(readings: Sequence[MicrometerReading], *, grid: bool = False) -
     if len(readings) == 1:
         only = readings[0]
         budget = (*only.budget, Component("pixels taken to be square", SQUARE_WITHIN / math.sqrt(3)))
-        other = "rows" if only.along_x else "columns"
+        other = "y (downwards)" if only.along_x else "x (left to right)"
         caution = f"the scale along {other} was not measured: pixels are taken to be square"
         u = math.sqrt(sum(part.u**2 for part in budget))
         return AxisScales(only.um_per_px, only.um_per_px, u, budget, None, (*only.cautions, caution))

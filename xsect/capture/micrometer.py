@@ -32,7 +32,8 @@ U_FIT_PX: Final = 0.003
 on generated micrometers of known pitch, where errors beyond the scatter of the lines stayed below it."""
 
 _RMS_OF_PITCH = 0.025
-_GOOD_SHARE = 0.75
+_GOOD_SHARE = 0.58
+_FEW = f"fewer than {FEWEST_LINES} evenly spaced lines"
 _UNEVEN = 0.05
 
 
@@ -134,7 +135,7 @@ def read_micrometer(
         ticks, why = _verified(grey, graduation)
         if ticks is not None:
             return _reading(grey, graduation, ticks, pitch_um, u_pitch_um, thermal)
-        seen = seen or why
+        seen = why if seen in ("", _FEW) else seen
     raise Refusal("graduation_not_found", detail=seen or "nothing in the picture repeats evenly")
 
 
@@ -179,7 +180,7 @@ def _verified(grey: Floats, graduation: Graduation, *, crossed: bool = False) ->
     """
     ticks = fit_ticks(grey, graduation)
     if ticks is None:
-        return None, f"fewer than {FEWEST_LINES} evenly spaced lines"
+        return None, _FEW
     # Half the true pitch can be fitted to the flanks of wide lines; twice the pitch then leaves no more over, while
     # twice the true pitch leaves every other line over.
     doubled = replace(graduation, pitch_px=2 * graduation.pitch_px)

@@ -1,0 +1,191 @@
+"""Calibrate: from pictures of a stage micrometer to a calibration record and what stands behind it."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from xsect.capture.axis_scales import AxisScales, combine_axes, pool_readings
+from xsect.capture.calibration import CalibrationRecord, Micrometer, MicrometerImage, write_record
+from xsect.capture.image_files import RawImage, read_image
+from xsect.capture.micrometer import MicrometerReading, Thermal, read_grid, read_micrometer
+from xsect.reasons import Refusal
+
+
+@dataclass(frozen=True)
+class Setup:
+    """What a calibration is for: the record's own entries (see `CalibrationRecord`)."""
+
+    name: str
+    objective: str
+    camera: str
+    operator: str
+    date: dt.date
+    valid_until: dt.date
+    binning: int = 1
+    supersedes: str | None = None
+    notes: str = ""
+
+
+@dataclass(frozen=True)
+class Standard:
+    """The stage micrometer: certificate, pitch of its shortest lines with standard uncertainty (µm), temperature.
+
+    ``grid``: it is a square grid, so each picture gives both axes.
+    """
+
+    certificate: str
+    pitch_um: float
+    u_pitch_um: float
+    thermal: Thermal | None = None
+    grid: bool = False
+
+
+@dataclass(frozen=True)
+class PictureReading:
+    """One picture of the micrometer and what was read from it: one reading, or two from a grid."""
+
+    path: Path
+    raw: RawImage
+    readings: tuple[MicrometerReading, ...]
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """A calibration: its record, the scales of both axes, and the pictures in the order given."""
+
+    record: CalibrationRecord
+    scales: AxisScales
+    standard: Standard
+    pictures: tuple[PictureReading, ...]
+
+    @property
+    def readings(self) -> tuple[MicrometerReading, ...]:
+        """All readings, picture by picture."""
+        return tuple(reading for picture in self.pictures for reading in picture.readings)
+
+
+def calibrate(paths: Sequence[Path], setup: Setup, standard: Standard) -> Calibration:
+    """Read every picture, pool repeats along each axis, and make the record.
+
+    The pictures must be of one size; those along rows and those along columns may come in any order and number.
+    Raises Refusal (image_missing, image_unreadable …, graduation_not_found) naming the picture,
+    calibration_invalid where the record's entries break a rule, and ValueError where the pictures do not fit
+    together.
+    """
+    if not paths:
+        raise ValueError("pictures: at least one is needed")
+    pictures = tuple(_read(path, standard) for path in paths)
+    shapes = {picture.raw.pixels.shape[:2] for picture in pictures}
+    if len(shapes) > 1:
+        sizes = ", ".join(f"{columns} × {rows} px" for rows, columns in sorted(shapes))
+        raise ValueError(f"pictures: must all be of one size, not {sizes}")
+    readings = [reading for picture in pictures for reading in picture.readings]
+    scales = combine_readings(readings, grid=standard.grid)
+    return Calibration(_record(setup, standard, scales, pictures), scales, standard, pictures)
+
+
+def combine_readings(readings: Sequence[MicrometerReading], *, grid: bool = False) -> AxisScales:
+    """Pool the readings along rows and along columns, and combine what there is into the scales of both axes."""
+    along = [[reading for reading in readings if reading.along_x is rows] for rows in (True, False)]
+    return combine_axes([pool_readings(group) for group in along if group], grid=grid)
+
+
+def _read(path: Path, standard: Standard) -> PictureReading:
+    raw = read_image(path, name=path.name)
+    read = read_grid if standard.grid else read_micrometer
+    try:
+        found = read(
+            raw.pixels,
+            pitch_um=standard.pitch_um,
+            u_pitch_um=standard.u_pitch_um,
+            thermal=standard.thermal,
+        )
+    except Refusal as refusal:
+        detail = f"{path.name}: {refusal.finding.facts['detail']}"
+        raise Refusal(refusal.finding.code, detail=detail) from None
+    return PictureReading(path, raw, (found,) if isinstance(found, MicrometerReading) else found)
+
+
+def _record(
+    setup: Setup, standard: Standard, scales: AxisScales, pictures: Sequence[PictureReading]
+) -> CalibrationRecord:
+    """Build the record; the scale keeps two digits of its uncertainty, which is rounded up to two digits."""
+    u = _rounded_up(scales.u_relative)
+    first = pictures[0]
+    rows, columns = first.raw.pixels.shape[:2]
+    names = picture_names(setup.name, pictures)
+    others = f"Further pictures: {', '.join(names[1:])}." if len(names) > 1 else ""
+    notes = " ".join(filter(None, (setup.notes, others, *(f"Caution: {text}." for text in scales.cautions))))
+    try:
+        return CalibrationRecord(
+            name=setup.name,
+            objective=setup.objective,
+            camera=setup.camera,
+            binning=setup.binning,
+            image_width_px=columns,
+            image_height_px=rows,
+            um_per_px_x=_kept(scales.x_um, u),
+            um_per_px_y=_kept(scales.y_um, u),
+            u_relative=u,
+            date=setup.date,
+            valid_until=setup.valid_until,
+            operator=setup.operator,
+            repeats=len(pictures),
+            skew_deg=round(first.readings[0].tilt_deg, 2),
+            supersedes=setup.supersedes,
+            notes=notes,
+            micrometer=Micrometer(
+                certificate=standard.certificate, pitch_um=standard.pitch_um, u_pitch_um=standard.u_pitch_um
+            ),
+            image=MicrometerImage(file=names[0], sha256=first.raw.sha256),
+        )
+    except ValidationError as error:
+        problems = "; ".join(
+            f"{'.'.join(map(str, item['loc']))} = {item['input']}: {item['msg']}"
+            if item["loc"]
+            else item["msg"].removeprefix("Value error, ")
+            for item in error.errors()
+        )
+        raise Refusal("calibration_invalid", detail=f"{setup.name}: {problems}") from None
+
+
+def _rounded_up(u: float) -> float:
+    """Round a standard uncertainty up to two significant digits."""
+    place = 1 - math.floor(math.log10(u))
+    return float(round(math.ceil(round(u * 10**place, 6)) / 10**place, max(place, 0)))
+
+
+def _kept(scale: float, u_relative: float) -> float:
+    """Round a scale to a hundredth of its standard uncertainty or finer: rounding then adds nothing to it."""
+    return round(scale, max(0, 2 - math.floor(math.log10(u_relative * scale))))
+
+
+def picture_names(name: str, pictures: Sequence[PictureReading]) -> list[str]:
+    """Return the names under which the pictures are kept beside the record."""
+    numbers = [""] if len(pictures) == 1 else [f"_{number}" for number in range(1, len(pictures) + 1)]
+    return [
+        f"{name}{number}{picture.path.suffix.lower()}"
+        for number, picture in zip(numbers, pictures, strict=True)
+    ]
+
+
+def save_calibration(calibration: Calibration, folder: Path) -> list[Path]:
+    """Write the record and copies of its pictures into a calibration folder; return the files, record first.
+
+    Nothing is overwritten: raises FileExistsError, before anything is written, if the record or a picture is there.
+    """
+    record = calibration.record
+    copies = [folder / name for name in picture_names(record.name, calibration.pictures)]
+    for path in (folder / f"{record.name}.toml", *copies):
+        if path.exists():
+            raise FileExistsError(f"{path}: is there already; a calibration is never overwritten")
+    folder.mkdir(parents=True, exist_ok=True)
+    for picture, copy in zip(calibration.pictures, copies, strict=True):
+        copy.write_bytes(picture.path.read_bytes())
+    return [write_record(record, folder), *copies]
