@@ -7,6 +7,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from xml.etree import ElementTree
 
 import cv2
 import pytest
@@ -168,10 +169,13 @@ def test_calibrate_files_a_record_and_lists_it(tmp_path: Path, micrometer: Path)
 def test_calibrations_show_the_change_between_records(tmp_path: Path, micrometer: Path) -> None:
     for name, more in (("a", ()), ("b", ("--supersedes", "a", "--date", "2026-06-01"))):
         run("calibrate", micrometer, "--name", name, *MICROMETER, *more, "--folder", tmp_path)
-    listed = run("calibrations", "--folder", tmp_path, "--date", "2026-07-01").stdout
-    assert "superseded: superseded by b on 2026-06-01" in listed
-    assert listed.splitlines()[-1].split()[:2] == ["b", "2026-06-01"]
-    assert listed.split()[-2:] == ["+0.000%", "+0.0"]
+    charts = tmp_path / "charts"
+    listed = run("calibrations", "--folder", tmp_path, "--date", "2026-07-01", "--charts", charts).stdout
+    assert "superseded by b on 2026-06-01" in listed
+    last, chart = listed.splitlines()[-2:]
+    assert (last.split()[:2], last.split()[-2:]) == (["b", "2026-06-01"], ["+0.000%", "+0.0"])
+    assert chart == f"Chart of 5x, cam 1, 1400 × 1000 px: {charts / 'drift-1.svg'}"
+    assert ElementTree.parse(charts / "drift-1.svg").getroot().tag == "{http://www.w3.org/2000/svg}svg"
 
 
 @pytest.mark.parametrize(

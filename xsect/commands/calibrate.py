@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -102,7 +103,8 @@ def calibrate(
     help="Folder of the records.",
 )
 @click.option("--date", type=DAY, metavar="YYYY-MM-DD", help="State on this day.  [default: today]")
-def calibrations(folder: Path, date: dt.datetime | None) -> None:
+@click.option("--charts", type=PATH, metavar="DIR", help="Write a control chart of each scale there (SVG).")
+def calibrations(folder: Path, date: dt.datetime | None, charts: Path | None) -> None:
     """List the calibration records of a folder: scale, state on a day, what is wrong with them, and how the scale
     of each objective and camera has changed from one record to the next."""
     from xsect.capture.calibration import list_records
@@ -113,10 +115,26 @@ def calibrations(folder: Path, date: dt.datetime | None) -> None:
         raise CouldNotRun(f"{folder}: holds no calibration record")
     console = terminal()
     console.print(_record_table(found))
-    for series in calibration_drift(one.loaded.record for one in found if one.loaded):
+    drift = calibration_drift(one.loaded.record for one in found if one.loaded)
+    for series in drift:
         if len(series.points) > 1:
             console.print()
             console.print(_drift_table(series))
+    if charts:
+        _write_charts(drift, charts)
+
+
+def _write_charts(drift: Iterable[DriftSeries], folder: Path) -> None:
+    from xsect.report.drift_chart import drift_chart
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for number, series in enumerate(drift, 1):
+            path = folder / f"drift-{number}.svg"
+            path.write_text(drift_chart(series), encoding="utf-8", newline="\n")
+            click.echo(f"Chart of {series.title}: {path}")
+    except OSError as error:
+        raise CouldNotRun(f"{folder}: the charts cannot be written: {error.strerror or error}") from error
 
 
 def _print_calibration(made: Calibration, files: list[Path]) -> None:
@@ -145,7 +163,11 @@ def _record_table(found: list[RecordStatus]) -> Table:
             f"{record.um_per_px_x:g}" if record else "",
             f"{record.u_relative:.2%}" if record else "",
             f"{record.date} to {record.valid_until}" if record else "",
-            Text(": ".join(filter(None, (one.state, one.problem)))),
+            Text(
+                one.problem
+                if one.problem.startswith(one.state)
+                else ": ".join(filter(None, (one.state, one.problem)))
+            ),
         )
     return table
 
