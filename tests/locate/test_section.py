@@ -135,7 +135,7 @@ def test_side_by_side_is_measured_alike(drawing: Drawing) -> None:
     assert find(result, "bond_width").value == pytest.approx(200, abs=2 * allowed(drawing))
 
 
-@pytest.mark.parametrize("tilt", [0.0, 3.0, 5.0, 11.0, 20.0])
+@pytest.mark.parametrize("tilt", [3.0, 11.0, 20.0])
 def test_side_by_side_is_never_quietly_wrong(tilt: float) -> None:
     drawing = replace(PLAIN, tilt_deg=tilt, size=HIGH, mount=MOUNT, metal=COPPER)
     result = result_of(drawing, turned=True)

@@ -13,8 +13,15 @@ from tests.locate.drawing import Drawing, find, result_of
 PROJECTION = Drawing(slope=1.0, flanks=(40.0, 0.11), size=(400, 840))
 
 
-@pytest.mark.parametrize("bond", [(-70.0, 70.0), (-50.0, 80.0), (-85.0, 55.0), (-45.0, 85.0)])
-@pytest.mark.parametrize("centre", [(0.0, 0.0), (30.4, 0.3)])
+@pytest.mark.parametrize(
+    ("bond", "centre"),
+    [
+        ((-70.0, 70.0), (0.0, 0.0)),
+        ((-50.0, 80.0), (30.4, 0.3)),
+        ((-85.0, 55.0), (0.0, 0.0)),
+        ((-45.0, 85.0), (0.0, 0.6)),
+    ],
+)
 def test_offset_is_that_of_the_bond_from_the_axis(
     bond: tuple[float, float], centre: tuple[float, float]
 ) -> None:

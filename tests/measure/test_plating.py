@@ -35,21 +35,20 @@ THIN = pytest.mark.xfail(strict=True, reason="layers brighter than base metal in
         pytest.param("colour", 3.0, marks=THICK),
         ("colour", 8.0),
         ("darker in grey", 5.0),
-        ("darker in grey", 8.0),
         pytest.param("brighter in grey", 5.0, marks=THIN),
         ("brighter in grey", 8.0),
     ],
 )
 def test_free_plating(look: str, thickness: float) -> None:
-    drawing = replace(LOOKS[look], plating=thickness, filled=120.0)
+    drawing = replace(LOOKS[look], plating=thickness)
     free = find(result_of(drawing, plating="tin"), "plating_free_thickness")
     assert free.value == pytest.approx(thickness, abs=max(0.3, 0.05 * thickness))
     assert free.low <= thickness <= free.high
 
 
-@pytest.mark.parametrize(("look", "tilt"), [*((look, 0.0) for look in LOOKS), ("colour", 6.0)])
+@pytest.mark.parametrize(("look", "tilt"), [*((look, 0.0) for look in LOOKS), ("colour", 8.0)])
 def test_expelled_plating(look: str, tilt: float) -> None:
-    drawing = replace(LOOKS[look], tilt_deg=tilt, size=(420, 720))
+    drawing = replace(LOOKS[look], tilt_deg=tilt, size=(480, 720)) if tilt else LOOKS[look]
     result = result_of(drawing, plating="tin")
     area = find(result, "expelled_plating_area")
     truth = expelled(drawing)
@@ -57,6 +56,25 @@ def test_expelled_plating(look: str, tilt: float) -> None:
     assert area.value == pytest.approx(truth, abs=0.08 * truth + 2 * 4 * at_meniscus)
     assert area.low <= truth <= area.high
     assert find(result, "expelled_plating_area", 1).value == pytest.approx(area.value)
+
+
+@pytest.mark.xfail(
+    strict=True, reason="a layer of twice the blur reads half as thick again, beyond its interval"
+)
+def test_interval_of_thin_tin_in_a_soft_picture_holds_it() -> None:
+    drawing = replace(COLOUR, plating=3.1, blur=1.4)
+    free = find(result_of(drawing, plating="tin"), "plating_free_thickness")
+    assert free.low <= 3.1 <= free.high
+
+
+@pytest.mark.xfail(
+    strict=True, reason="where the gap opens slowly beyond it, the filled wedge is read too long"
+)
+def test_interval_of_a_wedge_that_ends_thin_holds_it() -> None:
+    """The two platings part where they stop touching, with no meniscus: the gap opens from nothing."""
+    drawing = replace(BRIGHTER, plating=6.0, filled=60.0)
+    area = find(result_of(drawing, plating="tin"), "expelled_plating_area")
+    assert area.low <= expelled(drawing) <= area.high
 
 
 @pytest.mark.parametrize("look", LOOKS)
