@@ -19,6 +19,9 @@ CLOSED_AT_MOST = 2.5
 """Opening in px from which a station is open whatever the bond's own level is."""
 
 
+SMALL_SHARE = 0.05
+"""Share of the line under which a contact that is no longer than its uncertainty is dust in the gap."""
+
 STEADY = 80
 """Stations over which the roughness of the two surfaces averages out."""
 
@@ -125,7 +128,9 @@ def _is_bond(segment: Segment, parted: NDArray[np.bool_], is_open: NDArray[np.bo
     At least half of it must be closed, be it by residual plating, and a tenth joined.
     """
     inside = slice(max(math.ceil(segment.left.station), 0), math.floor(segment.right.station) + 1)
-    if inside.stop - inside.start < 4:
+    length = inside.stop - inside.start
+    doubtful = length < 3 * math.hypot(segment.left.u, segment.right.u)
+    if length < 4 or (doubtful and length < SMALL_SHARE * parted.size):
         return False
     return float(is_open[inside].mean()) < 0.5 and float(parted[inside].mean()) < 0.9
 
