@@ -19,6 +19,9 @@ BLURRED_PX = 4.2
 SATURATED_SHARE = 0.35
 """Share of the metal beside the line at the sensor's limit above which levels say nothing."""
 
+FEWEST_LEVELS = 16
+"""Steps of the sensor between mount and metal below which half-levels cannot be placed: an underexposed picture."""
+
 CEILINGS = (255, 1023, 4095, 16383, 65535)
 """Largest values of 8, 10, 12, 14 and 16 bit converters."""
 
@@ -70,7 +73,12 @@ def _picture(located: Located, micrograph: Micrograph) -> list[Finding]:
     blur = max(located.parts.edge_blur, located.apart.blur)
     if blur > BLURRED_PX:
         out.append(Finding("out_of_focus", {"blur": f"{blur:.1f}"}))
-    if located.apart.grain > GRAIN_LIMIT or located.parts.separation < LEAST_SEPARATION:
+    levels = (located.parts.metal_tone - located.parts.mount_tone) * micrograph.full_scale
+    if (
+        located.apart.grain > GRAIN_LIMIT
+        or located.parts.separation < LEAST_SEPARATION
+        or levels < FEWEST_LEVELS
+    ):
         contrast = min(1 / located.apart.grain, located.parts.separation)
         out.append(Finding("low_contrast", {"contrast": f"{contrast:.1f}"}))
     return out
