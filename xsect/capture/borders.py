@@ -41,8 +41,9 @@ def _crisp_step(lines: Grey8, edge: int, level: int, share: float) -> bool:
     seen = inside >= 12
     if (last <= 24).mean() < 0.9 or seen.mean() < share:
         return False
-    straight = (first[seen] >= 0.6 * inside[seen]).mean() >= 0.85
-    return bool(straight and first[seen].sum() >= 0.9 * inside[seen].sum())
+    full = inside[seen].sum()
+    straight = ((first[seen] >= 0.6 * inside[seen]) & (last[seen] <= 0.4 * inside[seen])).mean() >= 0.85
+    return bool(straight and first[seen].sum() >= 0.9 * full and last[seen].sum() <= 0.2 * full)
 
 
 def _margin(lines: Grey8) -> int:

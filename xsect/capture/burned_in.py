@@ -235,6 +235,13 @@ def _groups(linked: NDArray[np.bool_]) -> list[NDArray[np.intp]]:
 def _are_letters(
     picture: Grey8, marks: Marks, members: NDArray[np.intp], heights: NDArray[np.float64]
 ) -> bool:
+    """Whether areas that stand in a line are letters: crisp, of one pen, with little of their tone around them."""
+    pad = int(max(heights) / marks.step / 2)
+    x0, y0 = int(marks.x[members].min()) - pad, int(marks.y[members].min()) - pad
+    x1, y1 = int((marks.x + marks.w)[members].max()) + pad, int((marks.y + marks.h)[members].max()) + pad
+    around = np.count_nonzero(marks.labels[max(y0, 0) : y1, max(x0, 0) : x1])
+    if around > 1.6 * int(marks.area[members].sum()):
+        return False
     strokes = []
     for i, height in zip(members, heights, strict=True):
         mask, _, _, crop = _window(picture, marks, int(i), 6)

@@ -32,7 +32,7 @@ def eight_bit(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> Grey8:
     return pixels if pixels.dtype == np.uint8 else (pixels >> 8).astype(np.uint8)
 
 
-def _extremes(rgb: Grey8) -> tuple[Grey8, Grey8]:
+def channel_range(rgb: Grey8) -> tuple[Grey8, Grey8]:
     """Return the smallest and the largest channel of each pixel."""
     if rgb.ndim == 2:
         return rgb, rgb
@@ -110,7 +110,7 @@ def every_nth(picture: Grey8, rows: int, cols: int) -> Grey8:
 def find_marks(rgb: Grey8, step: int) -> list[Marks]:
     """Return the dark, light, coloured and even-grey areas of an 8-bit picture, one entry a tone it has."""
     reduced = every_nth(rgb, step, step)
-    low, high = _extremes(reduced)
+    low, high = channel_range(reduced)
     colour = colourful(reduced, low, high)
     tones: list[tuple[Tone, Mask | None, Grey8 | None]] = [
         ("dark", cv2.threshold(high, DARK, 255, cv2.THRESH_BINARY_INV)[1], high),
@@ -164,7 +164,7 @@ def tone_mask(crop: Grey8, tone: Tone, seed: tuple[int, int], *, slack: int = SL
     ``seed`` is (row, col) of a pixel that has it: the tones "colour" and "even" go by its value. ``slack``:
     levels by which black and white may miss DARK and LIGHT.
     """
-    low, high = _extremes(crop)
+    low, high = channel_range(crop)
     if tone == "dark":
         return cv2.threshold(high, DARK + slack, 255, cv2.THRESH_BINARY_INV)[1]
     if tone == "light":

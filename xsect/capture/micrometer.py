@@ -32,7 +32,8 @@ U_FIT_PX: Final = 0.003
 on generated micrometers of known pitch, where errors beyond the scatter of the lines stayed below it."""
 
 _RMS_OF_PITCH = 0.025
-_GOOD_SHARE = 0.58
+_GOOD_SHARE = 0.75
+_UNBROKEN_SHARE = 0.5
 _FEW = f"fewer than {FEWEST_LINES} evenly spaced lines"
 _UNEVEN = 0.05
 
@@ -188,7 +189,10 @@ def _verified(grey: Floats, graduation: Graduation, *, crossed: bool = False) ->
     if coarser is not None and coarser.noise < 1.02 * ticks.noise:
         return _verified(grey, doubled, crossed=crossed)
     rms = float(np.std(_residuals(ticks, degree=3)[ticks.good]))  # distortion is smooth, and reported
-    if ticks.good.mean() < _GOOD_SHARE:
+    # A label may cover a stretch of lines, but lines that are missing evenly never were there.
+    both_sides = ticks.good[1:-1] & ticks.good[:-2] & ticks.good[2:]
+    unbroken = both_sides.sum() >= 0.8 * ticks.good.sum()
+    if ticks.good.mean() < (_UNBROKEN_SHARE if unbroken else _GOOD_SHARE):
         return None, f"only {ticks.good.sum()} of {len(ticks.good)} evenly spaced lines are there"
     if rms > _RMS_OF_PITCH * graduation.pitch_px:
         return None, f"what repeats strays by {rms / graduation.pitch_px:.1%} of its spacing"
