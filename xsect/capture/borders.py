@@ -55,7 +55,7 @@ def _margin(lines: Grey8) -> int:
     depth = len(lines) if even.all() else int(np.argmin(even))
     if not 2 <= depth < len(lines) // 2:
         return 0
-    return next((k for k in range(depth, depth + _RINGING) if _crisp_step(lines, k, level, 0.25)), 0)
+    return next((k for k in range(depth, depth + _RINGING) if _crisp_step(lines, k, level, 0.4)), 0)
 
 
 def _strip(lines: Grey8) -> int:
