@@ -158,7 +158,7 @@ def _is_ink(picture: Grey8, marks: Marks, i: int) -> bool:
     mask, _, _, crop = _window(picture, marks, i, 6)
     crisp = _crispness(mask, _filled(mask), crop)
     core = cv2.erode(mask, np.ones((3, 3), np.uint8)) > 0
-    if not core.any():
+    if not core.any() or max(marks.w[i], marks.h[i]) * marks.step < 16:
         return crisp >= 0.6
     inside = crop[core].astype(int)
     even = (np.abs(inside - np.median(inside, axis=0)).max(axis=1) <= 25).mean()
