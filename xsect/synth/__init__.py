@@ -8,6 +8,9 @@ from dataclasses import replace
 import numpy as np
 
 from xsect.synth.design import SectionDesign
+from xsect.synth.draws import REFERENCE_PX, Draws
+from xsect.synth.joint_flaws import flaw_quantities, marked_parts, with_flaws
+from xsect.synth.fusion import BASE, fusion_scene
 from xsect.synth.look import Look
 from xsect.synth.looks import look_scene
 from xsect.synth.picture import render
@@ -20,8 +23,11 @@ from xsect.synth.unusable import WAYS, spoil
 
 KINDS: tuple[str, ...] = (
     "unetched", "etched", "plated", "plated_residual", "plated_grey", "segments", "no_bond", "dissimilar",
-    "steel_fusion", "bse", "unusable",
+    "steel_fusion", "bse", "unusable", "flawed",
 )  # fmt: skip
+
+SHOWN = {"unusable": ("unetched", "etched", "plated"), "flawed": ("unetched", "etched", "steel_fusion")}
+"""What kinds that are none of their own show."""
 
 DIFFICULTIES: tuple[str, ...] = ("easy", "fair", "hard")
 
@@ -40,11 +46,20 @@ def draw(kind: str, difficulty: str, seed: int, *, width_px: int = 1600) -> Draw
         raise ValueError(f"difficulty = {difficulty!r}: must be one of {', '.join(DIFFICULTIES)}")
     rng = np.random.default_rng([zlib.crc32(f"{kind}/{difficulty}".encode()), seed])
     level = DIFFICULTIES.index(difficulty)
-    shown = str(rng.choice(["unetched", "etched", "plated"])) if kind == "unusable" else kind
+    shown = str(rng.choice(SHOWN[kind])) if kind in SHOWN else BASE.get(kind, kind)
     design = design_scene(shown, level, rng, width_px)
     look = look_scene(shown, level, rng, design)
+    if kind in BASE:
+        design, look = fusion_scene(kind, level, rng, design, look)
+    if kind == "flawed":
+        draws = Draws(rng, level, design.um_per_px * width_px / REFERENCE_PX)
+        design = marked_parts(draws, design)
+        design = with_flaws(draws, design, unroll(design))
     profile = unroll(design)
     truth = reckon(design, profile, sheet_row(design, look, shown, rng))
+    if kind == "flawed":
+        found, flaws = flaw_quantities(design, profile)
+        truth = replace(truth, quantities={**truth.quantities, **found}, flaws=flaws)
     texture = int(rng.integers(2**32))
     if kind == "unusable":
         look = replace(look, bits=8)

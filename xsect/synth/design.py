@@ -111,6 +111,34 @@ class Nugget:
 
 
 @dataclass(frozen=True)
+class Pore:
+    """A void in the metal: centre, half axes, the first one's ``angle`` (rad from u to v), waves of its rim.
+
+    ``waves`` are (order, relative amplitude, phase), as of a nugget's rim.
+    """
+
+    u: float
+    v: float
+    a: float
+    b: float
+    angle: float = 0.0
+    waves: tuple[tuple[int, float, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class Crack:
+    """A crack: centre lines ``paths`` of (u, v), the trunk first and then its branches; mean ``width``.
+
+    ``contrast`` is the share of the metal's brightness it takes away; ``begins`` says where it started.
+    """
+
+    paths: tuple[tuple[tuple[float, float], ...], ...]
+    width: float
+    contrast: float
+    begins: Literal["notch", "nugget", "parent"]
+
+
+@dataclass(frozen=True)
 class SectionDesign:
     """Geometry of one section and where it lies in the picture.
 
@@ -119,7 +147,8 @@ class SectionDesign:
     straight, positive: its centre lies on the lower part's side). ``waves`` are (amplitude, wavelength,
     phase) of small waves of the line. ``lower_share`` is the share of the opening cut from the lower part.
     ``clearance`` is a gap added everywhere: with any, the parts do not touch. ``roughness`` is the rms height
-    of the surfaces outside the contacts, over ``rough_length``; ``rough_seed`` chooses the surface.
+    of the surfaces outside the contacts, over ``rough_length``; ``rough_seed`` chooses the surface. ``heat``
+    is the zone of a heat-affected structure without any nugget.
     """
 
     um_per_px: float
@@ -142,4 +171,6 @@ class SectionDesign:
     rough_seed: int = 0
     plating: Plating | None = None
     nugget: Nugget | None = None
+    pores: tuple[Pore, ...] = ()
+    cracks: tuple[Crack, ...] = ()
     projection_height: float = math.nan

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from xsect.synth import flaws, optics
+from xsect.synth import flaws, joint_flaws, optics
 from xsect.synth.burn import Pixels, burned
 from xsect.synth.coverage import Coverage, cover
 from xsect.synth.design import SectionDesign
@@ -61,6 +61,8 @@ def _reflectance(
     if look.pits or look.comets:
         marks *= flaws.pits(shape, look, rng)
     scene *= (1 + (marks - 1) * (1 - cov.gap - cov.mount))[..., None]
+    if design.pores or design.cracks:
+        scene = joint_flaws.cut_away(design, scene, gap, 1 - cov.gap - cov.mount)
     return scene * flaws.stains(design, cov, look, rng) if look.stains else scene
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ class Truth:
     right) of each segment, each (x, y) in px of the picture, pixel centres at whole numbers. ``bond_kind``:
     as in the glossary. ``usable`` is False where a person would refuse to measure (hopeless blur, no section,
     saturated). ``row``: values for the lot sheet's columns (thicknesses, projection height, plating, view,
-    etchant).
+    etchant). ``flaws``: one entry a void or crack drawn into the metal, in µm, with its place in px.
     """
 
     um_per_px: float
@@ -27,6 +28,7 @@ class Truth:
     bond_kind: str = "solid_state"
     usable: bool = True
     row: dict[str, str | float] = field(default_factory=dict)
+    flaws: tuple[dict[str, Any], ...] = ()
 
 
 @dataclass(frozen=True)
