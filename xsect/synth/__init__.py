@@ -9,8 +9,8 @@ import numpy as np
 
 from xsect.synth.design import SectionDesign
 from xsect.synth.draws import REFERENCE_PX, Draws
-from xsect.synth.joint_flaws import flaw_quantities, marked_parts, with_flaws
 from xsect.synth.fusion import BASE, fusion_scene
+from xsect.synth.joint_flaws import flaw_quantities, marked_parts, with_flaws
 from xsect.synth.look import Look
 from xsect.synth.looks import look_scene
 from xsect.synth.picture import render
@@ -24,6 +24,7 @@ from xsect.synth.unusable import WAYS, spoil
 KINDS: tuple[str, ...] = (
     "unetched", "etched", "plated", "plated_residual", "plated_grey", "segments", "no_bond", "dissimilar",
     "steel_fusion", "bse", "unusable", "flawed",
+    "fusion", "mixed", "heat_affected", "reflow",
 )  # fmt: skip
 
 SHOWN = {"unusable": ("unetched", "etched", "plated"), "flawed": ("unetched", "etched", "steel_fusion")}

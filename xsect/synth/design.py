@@ -148,6 +148,7 @@ class SectionDesign:
     phase) of small waves of the line. ``lower_share`` is the share of the opening cut from the lower part.
     ``clearance`` is a gap added everywhere: with any, the parts do not touch. ``roughness`` is the rms height
     of the surfaces outside the contacts, over ``rough_length``; ``rough_seed`` chooses the surface. ``heat``
+    is the zone of a heat-affected structure without any nugget. ``heat``
     is the zone of a heat-affected structure without any nugget.
     """
 
@@ -171,6 +172,7 @@ class SectionDesign:
     rough_seed: int = 0
     plating: Plating | None = None
     nugget: Nugget | None = None
+    heat: Nugget | None = None
     pores: tuple[Pore, ...] = ()
     cracks: tuple[Crack, ...] = ()
     projection_height: float = math.nan

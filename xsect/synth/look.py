@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 Colour = tuple[float, float, float]
+NuggetStyle = Literal["columnar", "dendritic", "fine", "plain"]
 
 # Linear reflectance (R, G, B). Copper and nickel after Johnson & Christy 1972, brass after Querry 1985, at
 # normal incidence at 650, 550 and 450 nm; bronze, steel, tin and resins are from memory.
@@ -47,6 +49,9 @@ class Grains:
 class Look:
     """How a section looks; the default is bare coverage: no texture, no blur, no noise, grey 16 bit.
 
+    ``nugget_grain`` is the width of a nugget's columns as a share of its half width, ``nugget_contrast`` the
+    spread of their shades, ``nugget_rim`` the depth of a dark line etched along its rim; ``heat_grains`` is how
+    many times larger the grains of the heat-affected zone have grown (0: not at all).
     Colours are linear reflectances. ``line_um`` is the thickness of a fully dark line equivalent to the
     traces of the faying line inside the bond (not an opening), seen over the share ``line_share`` of it.
     Lengths in px are of the camera and do not scale with the picture.
@@ -75,6 +80,12 @@ class Look:
     heat: float = 0.0
     heat_reach: float = 0.5
     nugget_shade: float = 1.0
+    nugget_style: NuggetStyle = "columnar"
+    nugget_grain: float = 0.03
+    nugget_contrast: float = 0.07
+    nugget_tint: Colour = (1.0, 1.0, 1.0)
+    nugget_rim: float = 0.0
+    heat_grains: float = 0.0
     scratches: int = 0
     scratches_along: int = 0
     comets: int = 0

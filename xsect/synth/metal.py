@@ -26,8 +26,9 @@ def paint(
     if look.lay:
         field = field * (1 + np.float32(look.lay) * grinding_lines(shape, rng))[..., None]
     colours = [np.asarray(colour, np.float32) * field for colour in dict.fromkeys((look.upper, look.lower))]
-    if design.nugget is not None:
-        zone = Zone.of(design, cover.u, cover.v, look, rng)
+    if design.nugget is not None or design.heat is not None:
+        make = Zone.heated if design.nugget is None else Zone.of
+        zone = make(design, cover.u, cover.v, look, rng)
         colours = [zone.over(colour) for colour in colours]
     return colours[0], colours[-1]
 

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from xsect.synth.design import Nugget, SectionDesign
 from xsect.synth.grains import cells, shade
-from xsect.synth.look import Grains, Look
-from xsect.synth.noise import Image
+from xsect.synth.look import Look
+from xsect.synth.noise import Image, smooth
+from xsect.synth.nugget_texture import structure
 
 Floats = NDArray[np.float64]
 
@@ -44,51 +44,81 @@ def _rim(nugget: Nugget, angle: NDArray[np.floating]) -> NDArray[np.floating]:
 
 @dataclass(frozen=True)
 class Zone:
-    """Nugget and heat-affected zone, painted: each (rows, columns) except ``texture`` (rows, columns, 3)."""
+    """Nugget and heat-affected zone, painted: (rows, columns), ``texture`` and ``grown`` (rows, columns, 3)."""
 
     inside: Image
     texture: Image
     haze: Image
     voids: Image
+    grown: Image | None = None
+    affected: Image | None = None
 
     @staticmethod
     def of(design: SectionDesign, u: Image, v: Image, look: Look, rng: np.random.Generator) -> Zone:
-        """Paint the nugget: columnar grains from rim to mid-plane, dendrite arms, round voids."""
+        """Paint the nugget (its structure, its rim, round voids) and the heat-affected zone about it."""
         nugget = design.nugget
         assert nugget is not None
         pixel = np.float32(design.um_per_px)
         radius = relative_radius(nugget, u, v)
         # Signed distance to the rim from the relative radius and its local gradient.
         gy, gx = np.gradient(radius)
-        inside = np.clip(0.5 - (radius - 1) / np.maximum(np.hypot(gx, gy), 1e-6), 0, 1)
+        distance = (radius - 1) / np.maximum(np.hypot(gx, gy), 1e-6)
+        inside = np.clip(0.5 - distance, 0, 1)
         broad = np.float32(0.15 + 0.25 * look.heat_reach)
         haze = 1 - np.float32(look.heat) * np.exp(-np.maximum(radius - 1, 0) / broad)
         voids = np.zeros_like(u)
         for at, up, a, b in nugget.voids:
             r = np.hypot((u - np.float32(at)) / np.float32(a), (v - np.float32(up)) / np.float32(b))
             voids = np.maximum(voids, np.clip(0.5 - (r - 1) * np.float32(min(a, b)) / pixel, 0, 1))
-        return Zone(inside, _columns(nugget, u, v, radius, float(pixel), look, rng), haze, voids)
+        texture = structure(nugget, u, v, radius, float(pixel), look, rng)
+        if look.nugget_rim:
+            texture = (
+                texture * (1 - np.float32(look.nugget_rim) * np.exp(-((distance / 1.5) ** 2)))[..., None]
+            )
+        return Zone(inside, texture, haze, voids, *_grown(nugget, u, v, radius, broad, pixel, look, rng))
+
+    @staticmethod
+    def heated(design: SectionDesign, u: Image, v: Image, look: Look, rng: np.random.Generator) -> Zone:
+        """Paint a heat-affected zone without a nugget: shade that fades smoothly from its middle outward."""
+        assert design.heat is not None
+        pixel = np.float32(design.um_per_px)
+        radius = relative_radius(design.heat, u, v)
+        broad = np.float32(0.7 + 0.5 * look.heat_reach)
+        haze = 1 - np.float32(look.heat) * np.exp(-((radius / broad) ** 2))
+        nothing = np.zeros_like(u)
+        texture = np.ones((*u.shape, 3), np.float32)
+        return Zone(
+            nothing, texture, haze, nothing, *_grown(design.heat, u, v, radius, broad, pixel, look, rng)
+        )
 
     def over(self, metal: Image) -> Image:
         """Lay the zone over a metal's colour (rows, columns, 3)."""
-        base = metal.mean(axis=(0, 1)) * self.texture
+        mean = metal.mean(axis=(0, 1))
+        base = mean * self.texture
+        if self.grown is not None and self.affected is not None:
+            share = self.affected[..., None]
+            metal = metal * (1 - share) + mean * self.grown * share
         inside = self.inside[..., None]
         mixed = metal * self.haze[..., None] * (1 - inside) + base * inside
         return np.asarray(mixed * (1 - np.float32(0.93) * self.voids[..., None]), np.float32)
 
 
-def _columns(
-    nugget: Nugget, u: Image, v: Image, radius: Image, pixel: float, look: Look, rng: np.random.Generator
-) -> Image:
-    """Columns grown along the heat flow: steep in the middle, leaning towards the rim at the ends."""
-    upper = v < np.float32(nugget.centre_v)
-    height = np.where(upper, nugget.half_height_upper, nugget.half_height_lower).astype(np.float32)
-    lean = np.clip((u - np.float32(nugget.centre_u)) / np.float32(nugget.half_width), -1, 1)
-    foot = u + lean * (height - np.abs(v - np.float32(nugget.centre_v))) * np.float32(0.6)
-    # Upper and lower columns are different grains: they meet at mid-plane and do not run through.
-    along = np.where(upper, radius, np.float32(2.6) - radius) * height * np.float32(0.22)
-    grains = Grains(max(0.03 * nugget.half_width, 4 * pixel), contrast=0.07, boundary=0.35, tint=0.15)
-    labels = cells(foot, along, grains.size, pixel, rng)
-    arms = cv2.GaussianBlur(rng.standard_normal(u.shape, dtype=np.float32), (0, 0), 0.8, sigmaY=4.0)
-    texture = shade(labels, grains, pixel, rng) * (1 + np.float32(0.25) * arms)[..., None]
-    return texture * np.float32(look.nugget_shade)
+def _grown(
+    nugget: Nugget,
+    u: Image,
+    v: Image,
+    radius: Image,
+    broad: np.float32,
+    pixel: np.float32,
+    look: Look,
+    rng: np.random.Generator,
+) -> tuple[Image, Image] | tuple[None, None]:
+    """Grains that the heat has coarsened, and the share of each pixel that is one: fewer further out."""
+    parent = look.grains_upper
+    if not look.heat_grains or parent is None:
+        return None, None
+    grains = replace(parent, size=parent.size * look.heat_grains)
+    grown = shade(cells(u, v, grains.size, float(pixel), rng), grains, float(pixel), rng)
+    reach = np.exp(-np.maximum(radius - 1, 0) / broad)
+    ragged = smooth(u.shape, grains.size / float(pixel), rng)
+    return grown, np.clip((reach + np.float32(0.25) * ragged - np.float32(0.55)) * 6, 0, 1)
