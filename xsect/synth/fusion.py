@@ -33,7 +33,17 @@ def fusion_scene(
         look = replace(look, heat=d.uni(0.12, 0.35) * (1 if rng.random() < 0.7 else -0.6))
         return replace(design, nugget=None, heat=design.nugget), look
     chosen = _small(d, design) if kind == "mixed" else _large(d, design)
-    return replace(design, nugget=chosen), look
+    return replace(design, nugget=chosen), _told_apart(look, chosen)
+
+
+def _told_apart(look: Look, nugget: Nugget) -> Look:
+    """Return the look with grains small enough for the nugget to be told among them."""
+    most = 0.25 * nugget.half_width
+    upper, lower = (
+        None if grains is None else replace(grains, size=min(grains.size, most))
+        for grains in (look.grains_upper, look.grains_lower)
+    )
+    return replace(look, grains_upper=upper, grains_lower=lower)
 
 
 def _held_by_plating(d: Draws, design: SectionDesign) -> SectionDesign:

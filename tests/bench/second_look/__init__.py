@@ -15,11 +15,12 @@ from tests.bench.second_look.paint import paint
 from tests.bench.second_look.plans import plan
 from tests.bench.second_look.truths import truth_of
 from tests.bench.second_look.unusable import SCENES, unusable
+from tests.bench.second_look.weld import BASE, welded
 from xsect.synth.truth import DrawnSection, Truth
 
 KINDS = (
     "unetched", "etched", "plated", "plated_residual", "plated_grey", "segments", "no_bond", "dissimilar",
-    "steel_fusion", "bse", "unusable",
+    "steel_fusion", "bse", "unusable", "fusion", "mixed", "heat_affected",
 )  # fmt: skip
 DIFFICULTIES = ("easy", "fair", "hard")
 
@@ -35,8 +36,11 @@ def draw(kind: str, difficulty: str, seed: int, *, width_px: int = 1400) -> Draw
         pixels = unusable(SCENES[seed % len(SCENES)], difficulty, rng, width_px)
         truth = Truth(1.0, {}, bond_kind="none", usable=False, row={"um_per_px": 1.0})
         return DrawnSection(pixels, truth, kind, difficulty, seed)
-    layout = plan(kind, difficulty, rng, width_px)
+    base = BASE.get(kind, kind)
+    layout = plan(base, difficulty, rng, width_px)
+    seen = look(base, difficulty, rng)
+    if kind in BASE:
+        layout, seen = welded(kind, difficulty, layout, seen, rng)
     shapes = lay_out(layout)
-    seen = look(kind, difficulty, rng)
     pixels = take(paint(layout, shapes, seen, rng), seen.camera, rng)
     return DrawnSection(pixels, truth_of(layout, shapes), kind, difficulty, seed)

@@ -64,13 +64,27 @@ class Tin:
 
 @dataclass(frozen=True)
 class Nugget:
-    """Re-solidified zone: centre and width along s, depths into both parts, roundness (2: ellipse)."""
+    """Re-solidified zone: centre and width along s, depths into both parts, roundness (2: ellipse).
+
+    ``shift``: how far its middle lies above the faying line. ``ripple``: (order, share, phase) of its rim's waves.
+    """
 
     centre: float
     width: float
     upper: float
     lower: float
     power: float
+    shift: float = 0.0
+    ripple: tuple[tuple[int, float, float], ...] = ()
+
+    def outline(self, count: int = 720) -> tuple[Floats, Floats]:
+        """Return the outline as stations and distances (s, n), anticlockwise from the right."""
+        turn = np.linspace(0, 2 * np.pi, count, endpoint=False)
+        wave = 1 + sum(share * np.cos(order * turn + phase) for order, share, phase in self.ripple)
+        along = np.sign(np.cos(turn)) * np.abs(np.cos(turn)) ** (2 / self.power)
+        up = np.sign(np.sin(turn)) * np.abs(np.sin(turn)) ** (2 / self.power)
+        depth = np.where(up > 0, self.upper - self.shift, self.lower + self.shift)
+        return self.centre + self.width / 2 * wave * along, self.shift + depth * wave * up
 
 
 @dataclass(frozen=True)
@@ -94,6 +108,8 @@ class Layout:
     films: tuple[Lens, ...] = ()
     voids: tuple[Lens, ...] = ()
     nugget: Nugget | None = None
+    heat: Nugget | None = None
+    """Shape about which a heat-affected zone lies that has no nugget in it."""
     rough: tuple[float, float, int] = (0.0, 0.0, 0)
     """Roughness (px): of the gap's walls where it is wide, of the outer faces, and the seed of its waves."""
     row: dict[str, str | float] = field(default_factory=dict)

@@ -60,6 +60,13 @@ class Look:
     mottle: float = 0.01
     nugget_tint: float = 1.0
     heat_tint: float = 0.0
+    nugget_style: str = "columns"
+    nugget_contrast: float = 0.7
+    """Of the nugget's structure, against that of the grains."""
+    rim_line: float = 0.0
+    """How much the nugget's rim is darkened (negative: lightened)."""
+    coarsened: float = 0.0
+    """How many times larger the grains are next to the nugget; 0: no larger."""
     camera: Camera = field(default_factory=Camera)
 
 

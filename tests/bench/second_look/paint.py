@@ -9,7 +9,8 @@ from tests.bench.second_look.coverage import coverage
 from tests.bench.second_look.layout import FAR_PX, Floats, Layout, Shapes
 from tests.bench.second_look.looks import Look
 from tests.bench.second_look.resin import resin
-from tests.bench.second_look.texture import Image, columnar, field, grains, spots, strokes
+from tests.bench.second_look.texture import Image, field, grains, spots, strokes
+from tests.bench.second_look.weld import heated, weld
 
 
 def shares(layout: Layout, shapes: Shapes) -> dict[str, Image]:
@@ -81,7 +82,9 @@ def _tone(
         tone *= _etch(layout, shapes, look, share, rng)
     line = _line(layout, shapes, look, rng)
     if layout.nugget is not None:
-        tone, line = _weld(layout, shapes, look, tone, line, rng)
+        tone, line = weld(layout, shapes, look, tone, line, rng)
+    if layout.heat is not None:
+        tone = heated(layout, shapes, look, tone, rng)
     return np.asarray(tone * (1 - line), dtype=np.float32)
 
 
@@ -133,37 +136,6 @@ def _line(layout: Layout, shapes: Shapes, look: Look, rng: np.random.Generator) 
                 axes = (int(16 * rng.uniform(0.6, 3.0)), int(16 * rng.uniform(0.4, 0.9)))
                 cv2.ellipse(canvas, at, axes, layout.tilt, 0, 360, 255, -1, cv2.LINE_AA, 4)
     return canvas.astype(np.float32) / 255 * np.float32(look.line_strength)
-
-
-def _weld(
-    layout: Layout, shapes: Shapes, look: Look, tone: Image, line: Image, rng: np.random.Generator
-) -> tuple[Image, Image]:
-    """Return the tone with the nugget and the heat-affected zone, and the bond line outside the nugget."""
-    nugget = layout.nugget
-    assert nugget is not None
-    inside = coverage(shapes.at(*nugget_outline(layout)), layout.shape)
-    soft = cv2.GaussianBlur(inside, (0, 0), float(rng.uniform(0.6, 2.0)))
-    x, y = shapes.at(nugget.centre, 0.0)[0]
-    core = nugget.width * rng.uniform(0.15, 0.33)
-    width = max(look.grain_px * rng.uniform(0.25, 0.6), 3.0)
-    shade, boundary = columnar(rng, layout.shape, (float(x), float(y)), core, layout.tilt, width)
-    cast = look.nugget_tint * (1 + look.grain_contrast * 0.7 * shade - 0.2 * boundary * look.boundary)
-    small = cv2.resize(inside, None, fx=0.125, fy=0.125, interpolation=cv2.INTER_AREA)
-    wide = cv2.GaussianBlur(small, (0, 0), max(nugget.width * 0.12 / 8, 1.0))
-    heat = cv2.resize(wide, (layout.shape[1], layout.shape[0]), interpolation=cv2.INTER_CUBIC)
-    tone = tone * (1 + np.float32(look.heat_tint) * np.clip(heat, 0, 1))
-    return tone * (1 - soft) + cast * soft, line * (1 - soft)
-
-
-def nugget_outline(layout: Layout) -> tuple[Floats, Floats]:
-    """Return the nugget's outline as stations and distances (s, n)."""
-    nugget = layout.nugget
-    assert nugget is not None
-    turn = np.linspace(0, 2 * np.pi, 720, endpoint=False)
-    half = nugget.width / 2
-    along = np.sign(np.cos(turn)) * np.abs(np.cos(turn)) ** (2 / nugget.power)
-    up = np.sign(np.sin(turn)) * np.abs(np.sin(turn)) ** (2 / nugget.power)
-    return nugget.centre + half * along, np.where(up > 0, nugget.upper, nugget.lower) * up
 
 
 def _mount(layout: Layout, shapes: Shapes, look: Look, rng: np.random.Generator, free: Image) -> Image:

@@ -41,11 +41,18 @@ def truth_of(layout: Layout, shapes: Shapes) -> Truth:
     notches = tuple(
         (_point(shapes, left), _point(shapes, right)) for left, right in (layout.contacts if bonded else ())
     )
-    kind = "none" if not bonded else "fusion" if layout.nugget is not None else "solid_state"
+    kind = _kind(layout) if bonded else "none"
     height = layout.row.get("projection_height_um")
     if isinstance(height, float) and "standoff" in whole:
         whole["collapse"] = (height - whole["standoff"]) / height
     return Truth(layout.um_per_px, whole, segments, notches, kind, True, dict(layout.row))
+
+
+def _kind(layout: Layout) -> str:
+    if layout.nugget is None:
+        return "solid_state"
+    left, right = layout.contacts[0]
+    return "fusion" if layout.nugget.width > 0.5 * (right - left) else "mixed"
 
 
 def _point(shapes: Shapes, s: float) -> tuple[float, float]:
@@ -83,13 +90,16 @@ def _segment(layout: Layout, shapes: Shapes, i: int) -> dict[str, float]:
 
 
 def _nugget(layout: Layout) -> dict[str, float]:
+    """Return the sizes of the nugget's outline, traced finely."""
     nugget, um = layout.nugget, layout.um_per_px
     assert nugget is not None
+    s, n = nugget.outline(72000)
+    crossing = s[np.flatnonzero(np.diff(np.signbit(n), append=np.signbit(n[0])))]
     return {
-        "nugget_width": nugget.width * um,
-        "nugget_height": (nugget.upper + nugget.lower) * um,
-        "penetration_upper": nugget.upper / layout.upper.thickness,
-        "penetration_lower": nugget.lower / layout.lower.thickness,
+        "nugget_width": float(np.ptp(crossing)) * um,
+        "nugget_height": float(np.ptp(n)) * um,
+        "penetration_upper": float(n.max()) / layout.upper.thickness,
+        "penetration_lower": float(-n.min()) / layout.lower.thickness,
     }
 
 
