@@ -21,7 +21,7 @@ from tests.bench.second_look.coverage import coverage
 from tests.bench.second_look.layout import FAR_PX, Layout, Lens, Nugget, Part, Tin, lay_out, length
 from tests.bench.second_look.looks import Look
 from tests.bench.second_look.openings import Flank, flank
-from tests.bench.second_look.paint import nugget_outline, paint, shares
+from tests.bench.second_look.paint import paint, shares
 from tests.bench.second_look.plans import plan
 from tests.bench.second_look.truths import truth_of
 from xsect.capture.lot_sheet import SheetRow
@@ -165,7 +165,7 @@ def test_nugget_has_its_width_and_depths() -> None:
     part = Part(120.0, -FAR_PX, FAR_PX, 4.0, 0.5)
     layout = simple(nugget=Nugget(5.0, 110.0, 60.0, 40.0, 2.2), upper=part, lower=part, tilt=3.0)
     shapes = lay_out(layout)
-    outline = coverage(shapes.at(*nugget_outline(layout)), layout.shape)
+    outline = coverage(shapes.at(*layout.nugget.outline()), layout.shape)
     truth = truth_of(layout, shapes)
     for values, along in (((-200, 200), True), ((-100, 100), False)):
         t = np.arange(*values, 0.25)

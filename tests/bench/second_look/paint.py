@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 
 from tests.bench.second_look.coverage import coverage
-from tests.bench.second_look.layout import FAR_PX, Floats, Layout, Shapes
+from tests.bench.second_look.layout import FAR_PX, Layout, Shapes
 from tests.bench.second_look.looks import Look
 from tests.bench.second_look.resin import resin
 from tests.bench.second_look.texture import Image, field, grains, spots, strokes

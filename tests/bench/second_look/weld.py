@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from tests.bench.second_look.coverage import coverage
-from tests.bench.second_look.layout import Layout, Nugget, Shapes
+from tests.bench.second_look.layout import Layout, Shapes
 from tests.bench.second_look.looks import METALS, Look
 from tests.bench.second_look.texture import Image, columnar, field, grains
 
