@@ -10,6 +10,7 @@ from xsect.commands.calibrate import calibrate, calibrations
 from xsect.commands.demo import demo
 from xsect.commands.explain import explain
 from xsect.commands.measure import measure
+from xsect.commands.projection import projection
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -18,5 +19,5 @@ def main() -> None:
     """Measure weld cross-sections in calibrated micrographs, judge them, and write the report."""
 
 
-for command in (measure, calibrate, calibrations, explain, demo):
+for command in (measure, calibrate, calibrations, projection, explain, demo):
     main.add_command(command)

@@ -26,6 +26,7 @@ from xsect.quantities import Measurement, Status
 from xsect.reasons import Finding, Refusal, status_of
 from xsect.record import LotRecord, SectionRecord
 from xsect.report.figures import write_section_figures
+from xsect.welds import weld_diameters
 
 
 @dataclass(frozen=True)
@@ -57,23 +58,35 @@ class SectionResult:
 
 
 def measure_lot(
-    path: Path, options: Options, *, jobs: int = 1, on_section: Callable[[SectionRecord], None] | None = None
+    path: Path,
+    options: Options,
+    *,
+    jobs: int = 1,
+    on_section: Callable[[SectionRecord], None] | None = None,
+    already: Callable[[SheetRow], SectionRecord | None] | None = None,
 ) -> LotRecord:
     """Measure every section of a lot sheet; a section that fails says why and the others go on.
 
-    ``on_section`` is called with each record, in sheet order. The records do not depend on ``jobs``.
+    ``already`` returns the record of a row that need not be measured again, else None. ``on_section`` is
+    called with each record, in sheet order. The records do not depend on ``jobs``.
     Raises SheetError where the sheet cannot be used at all.
     """
     sheet = read_lot_sheet(path)
     options = replace(options, calibration_folder=find_folder(path.parent, options.calibration_folder))
     faulty = {problem.row.number: problem.findings for problem in sheet.problems}
     rows = sorted((*sheet.rows, *(problem.row for problem in sheet.problems)), key=lambda row: row.number)
+    found = {row.number: record for row in rows if already and (record := already(row))}
+    missing = [row for row in rows if row.number not in found]
+    made = _each(missing, partial(measure_section, options=options, faults=faulty), jobs)
     records = []
-    for record in _each(rows, partial(measure_section, options=options, faults=faulty), jobs):
+    for row in rows:
+        record = found.get(row.number) or next(made)
         records.append(record)
         if on_section:
             on_section(record)
-    return LotRecord(sheet, options.criteria, tuple(records), _settings(sheet, options))
+    return LotRecord(
+        sheet, options.criteria, tuple(records), _settings(sheet, options), weld_diameters(records)
+    )
 
 
 def measure_section(

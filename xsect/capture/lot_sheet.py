@@ -49,6 +49,13 @@ class SheetRow:
     view: str = "brightfield"
     etchant: str = ""
     plane_offset_um: float | None = None
+    """How far the cut missed the weld's centre."""
+    face_offset_um: float | None = None
+    """Distance of the cut from a face that all serial sections of one ``weld`` share; its centre is not known."""
+    u_offset_um: float | None = None
+    """Standard uncertainty of either distance."""
+    electrode_face_um: float | None = None
+    """Diameter of the electrode's face on the projection's side."""
     stated: dict[str, float] = field(default_factory=dict)
     """Quantity name to the supplier's value, from the columns stated_<quantity>."""
     extra: dict[str, str] = field(default_factory=dict)
@@ -100,10 +107,11 @@ DATES: Final = ("made_on", "cut_on")
 CHOICES: Final = {"weld_type": ("solid_state", "fusion"), "view": ("brightfield", "backscatter")}
 POSITIVE: Final = (
     "um_per_px", "bar_um", "upper_thickness_um", "lower_thickness_um", "projection_height_um",
-    "projection_diameter_um",
+    "projection_diameter_um", "electrode_face_um", "u_offset_um",
 )  # fmt: skip
 COLUMNS: Final = (
     *REQUIRED, *TEXTS, *DATES, *CHOICES, *POSITIVE, "plating", "plating_um", "plane_offset_um",
+    "face_offset_um",
 )  # fmt: skip
 """Every column that xsect knows, besides stated_<quantity>."""
 
@@ -234,6 +242,10 @@ def _clashes(values: dict[str, Any]) -> list[tuple[str, object, str]]:
         clashes.append(("plating_um", f"{values['plating_um']:g}", "must come with the name of the plating"))
     if values.get("made_on", "") > values.get("cut_on", "9999"):
         clashes.append(("cut_on", values["cut_on"], f"must not be before made_on = {values['made_on']}"))
+    if "face_offset_um" in values and not values.get("weld"):
+        clashes.append(
+            ("face_offset_um", f"{values['face_offset_um']:g}", "must come with the name of the weld")
+        )
     return clashes
 
 
@@ -249,7 +261,7 @@ def _value(cell: Cell, column: str, *, decimal_comma: bool) -> str | float:
         if value < 0:
             raise _Fault("must be ≥ 0 µm")
         return value
-    if column == "plane_offset_um":
+    if column in ("plane_offset_um", "face_offset_um"):
         return _number(cell, decimal_comma=decimal_comma)
     if column in DATES:
         return _date(cell)

@@ -6,6 +6,7 @@ from xsect.capture.lot_sheet import SheetRow
 from xsect.capture.micrograph import Micrograph
 from xsect.locate.section import Located
 from xsect.measure.bond import measure_bond, measure_kind
+from xsect.measure.diameter import measure_diameter
 from xsect.measure.doubts import find_doubts
 from xsect.measure.offset import measure_offset
 from xsect.measure.plating import measure_plating
@@ -29,6 +30,7 @@ def measure(
         *measure_plating(located, um, u_scale, row),
         *measure_thickness(located, micrograph, levels),
     ]
+    found += measure_diameter(found, row)
     have = {one.quantity for one in found}
     found += [not_measured(name, "not measured by this version") for name in QUANTITIES if name not in have]
     order = {name: place for place, name in enumerate(QUANTITIES)}

@@ -125,6 +125,8 @@ def _facts(record: SectionRecord) -> tuple[Fact, ...]:
         "View": row.view,
         "Etchant": row.etchant,
         "Cut off centre by": length(row.plane_offset_um),
+        "Cut below the face": length(row.face_offset_um),
+        "u of the cut's place": length(row.u_offset_um),
         **{f"Stated {label(name).lower()}": _given(name, value) for name, value in row.stated.items()},
         **row.extra,
     }
@@ -136,7 +138,10 @@ def _part(material: str, thickness_um: float | None) -> str:
 
 
 def _projection(row: SheetRow) -> str:
-    parts = (("height", row.projection_height_um), ("diameter", row.projection_diameter_um))
+    parts = (
+        ("height", row.projection_height_um), ("diameter", row.projection_diameter_um),
+        ("electrode face", row.electrode_face_um),
+    )  # fmt: skip
     return ", ".join(f"{name} {length(value)}" for name, value in parts if value)
 
 
