@@ -101,6 +101,16 @@ REASONS: dict[str, Reason] = _registry(
     Reason("not_plated", "note", "Not plated", "the lot sheet gives no plating",
            "Nothing to do if the parts are bare; else add the column plating."),
     Reason("not_available", "note", "Not measured by this version", "{detail}", "Measure by hand for now."),
+    # What persons did
+    Reason("corrected", "note", "Corrected by a person",
+           "{what} was set to {value} by {who} on {on}: {why}; measured: {measured}",
+           "Nothing to do; values that were computed from the measured one stay as they are."),
+    Reason("decided", "note", "Decided by a person",
+           "{who} decided {decision} on {on}: {why}; by the clauses: {clauses}",
+           "Nothing to do; the verdicts of the clauses stand as they are."),
+    Reason("correction_left_behind", "note", "Earlier correction not used",
+           "the correction by {who} on {on} was made on another picture of this section and does not hold here",
+           "Correct again if this picture needs it too."),
 )  # fmt: skip
 
 

@@ -14,7 +14,7 @@ import click
 from xsect.commands.basics import DAY, DONE, NOT_ALL_ACCEPTED, PATH, CouldNotRun, cores, day, terminal
 
 if TYPE_CHECKING:
-    from xsect.record import LotRecord
+    from xsect.record import LotRecord, SectionRecord
 
 MAX_PIXELS: Final = 500_000_000
 """The capture stage's own limit, repeated here because --help must not load that stage."""
@@ -64,6 +64,12 @@ def default_out(sheet: Path) -> Path:
     show_default=True,
     help="Refuse larger pictures.",
 )
+@click.option(
+    "--store", metavar="FILE|URL", help="Keep each section in this record store, as soon as it is done."
+)
+@click.option(
+    "--resume", is_flag=True, help="Take over the sections that --store holds from the same inputs."
+)
 @click.option("--quiet", is_flag=True, help="Print nothing but errors.")
 def measure(
     sheet: Path,
@@ -73,29 +79,35 @@ def measure(
     calibration: Path | None,
     date: dt.datetime | None,
     max_pixels: int,
+    store: str | None,
+    resume: bool,
     quiet: bool,
 ) -> None:
     """Measure every section of the lot sheet SHEET (CSV or XLSX), judge it and write the report.
 
     Exit status: 0 every section accepted (without criteria: measured), 1 not every one, 2 could not run.
     """
+    if resume and not store:
+        raise click.UsageError("--resume needs --store: it takes over what a store holds")
     passed = run(
         sheet, criteria=criteria, out=out or default_out(sheet), jobs=jobs,
         calibration=calibration, today=day(date),
-        max_pixels=max_pixels, quiet=quiet,
+        max_pixels=max_pixels, store=store, resume=resume, quiet=quiet,
     )  # fmt: skip
     raise SystemExit(DONE if passed else NOT_ALL_ACCEPTED)
 
 
 def run(
     sheet: Path, *, criteria: Path | None, out: Path, today: dt.date, jobs: int,
-    calibration: Path | None = None, max_pixels: int = MAX_PIXELS, quiet: bool = False,
+    calibration: Path | None = None, max_pixels: int = MAX_PIXELS, store: str | None = None,
+    resume: bool = False, quiet: bool = False,
 ) -> bool:  # fmt: skip
     """Measure a lot, write its outputs and tell of it; return whether all its sections passed.
 
-    Raises CouldNotRun where sheet, criteria or output folder cannot be used.
+    Raises CouldNotRun where sheet, criteria, output folder or record store cannot be used.
     """
     from xsect.capture.lot_sheet import SheetError, read_lot_sheet
+    from xsect.commands.keeping import keeping
     from xsect.judge.criteria import CriteriaError, load_criteria
     from xsect.pipeline import Options, measure_lot
     from xsect.report.standing import all_passed
@@ -105,8 +117,17 @@ def run(
         rows = read_lot_sheet(sheet)
         options = Options(load_criteria(criteria) if criteria else None, out, today, calibration, max_pixels)
         check_writable(out)
-        with _progress(len(rows.rows) + len(rows.problems), quiet=quiet) as advance:
-            lot = measure_lot(sheet, options, jobs=jobs, on_section=lambda one: advance(one.row.section))
+        with (
+            keeping(store, rows, options, resume=resume) as kept,
+            _progress(len(rows.rows) + len(rows.problems), quiet=quiet) as advance,
+        ):
+
+            def done(record: SectionRecord) -> None:
+                kept.keep(record)
+                advance(record.row.section)
+
+            lot = measure_lot(sheet, options, jobs=jobs, on_section=done, already=kept.already)
+            lot = kept.corrected(lot)
         write_outputs(lot, out)
     except (SheetError, CriteriaError, OSError) as error:
         raise CouldNotRun(str(error)) from error
@@ -116,6 +137,8 @@ def run(
     _print_faults(lot)
     if not quiet:
         _print_summary(lot, out)
+        if store:
+            click.echo(kept.told())
     return all_passed(lot)
 
 

@@ -134,14 +134,20 @@ def load_criteria(path: str | Path) -> Criteria:
     ``decision_rule`` (guarded, the default, or simple), ``guard`` (interval, the default, or one_sided_95)
     and one ``[[clause]]`` a rule; see ``Clause`` and ``Limit`` for theirs. Messages count clauses from 1.
     """
-    from xsect.judge.schema import parse
-
     path = Path(path)
     try:
         content = path.read_bytes()
-        document = tomllib.loads(content.decode("utf-8-sig"))
     except OSError as error:
         raise CriteriaError(f"{path}: cannot be read: {error.strerror}") from None
+    return parse_criteria(content, path)
+
+
+def parse_criteria(content: bytes, path: Path) -> Criteria:
+    """Check the bytes of a criteria file; ``path`` is its name in messages. See ``load_criteria``."""
+    from xsect.judge.schema import parse
+
+    try:
+        document = tomllib.loads(content.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
         raise CriteriaError(f"{path}: byte {error.start + 1} is not UTF-8; save the file as UTF-8") from None
     except RecursionError:

@@ -23,7 +23,12 @@ def worst(verdicts: Iterable[Verdict]) -> str:
 
 
 def section_verdict(record: SectionRecord) -> str:
-    """Return the section's verdict, "" where no criteria judged it; "not_measured" counts as one."""
+    """Return the section's verdict, "" where no criteria judged it; "not_measured" counts as one.
+
+    A person's decision stands above the clauses.
+    """
+    if record.decision:
+        return record.decision
     if record.verdicts:
         return summarise(record.verdicts)
     return "not_measured" if record.status == "not_measured" else ""

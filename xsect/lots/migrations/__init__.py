@@ -1,0 +1,1 @@
+"""Revisions of the record store's schema, from the first to the newest."""
