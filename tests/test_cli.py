@@ -135,7 +135,7 @@ def test_explain(tmp_path: Path, write_criteria: Write) -> None:
     assert made.stdout.startswith("clause width of made up for the tests (criteria.toml)\n")
     missed = run("explain", "bond_widht")
     assert missed.exit_code == 2
-    assert missed.stderr.startswith("bond_widht: no such quantity or reason, did you mean bond_width")
+    assert missed.stderr.startswith("bond_widht: no such quantity, reason or advice, did you mean bond_width")
 
 
 MICROMETER = (

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from xsect.explain import explain, glossary
+from xsect.judge.advice_entries import ADVICE
 from xsect.judge.criteria import Criteria, load_criteria
 from xsect.quantities import QUANTITIES
 from xsect.reasons import REASONS
@@ -41,6 +42,14 @@ def test_every_reason(code: str) -> None:
     assert "{" not in text
 
 
+@pytest.mark.parametrize("code", ADVICE)
+def test_all_advice(code: str) -> None:
+    text = flat(explain(code))
+    assert text.startswith(f"{code}: {ADVICE[code].title} given where {flat(ADVICE[code].condition)}")
+    assert ADVICE[code].what_to_change in text
+    assert "qualified persons decide" in text
+
+
 def test_a_clause_says_what_it_asks_for(criteria: Criteria) -> None:
     text = flat(explain("width", criteria))
     assert text.startswith(f"clause width of {criteria.name} (tin_plated_copper_solid_state.toml)")
@@ -64,11 +73,15 @@ def test_capitals_spaces_and_hyphens_do_not_matter(term: str) -> None:
 
 
 def test_unknown_terms_are_refused_with_the_closest(criteria: Criteria) -> None:
-    with pytest.raises(ValueError, match=r"^bond_widht: no such quantity or reason, did you mean bond_width"):
+    with pytest.raises(
+        ValueError, match=r"^bond_widht: no such quantity, reason or advice, did you mean bond_width"
+    ):
         explain("bond_widht")
-    with pytest.raises(ValueError, match=r"no such quantity, reason or clause, did you mean residual_tin"):
+    with pytest.raises(
+        ValueError, match=r"no such quantity, reason, advice or clause, did you mean residual_tin"
+    ):
         explain("residual_tim", criteria)
-    with pytest.raises(ValueError, match=r"^qqqq: no such quantity or reason$"):
+    with pytest.raises(ValueError, match=r"^qqqq: no such quantity, reason or advice$"):
         explain("qqqq")
 
 

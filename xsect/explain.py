@@ -1,6 +1,6 @@
-"""Explain: what a quantity, a reason or a clause means, from the registries that the code runs on.
+"""Explain: what a quantity, a reason, advice or a clause means, from the registries that the code runs on.
 
-``python -m xsect.explain > docs/quantities.md`` writes the page of all quantities and reasons.
+``python -m xsect.explain > docs/quantities.md`` writes the page of all quantities, reasons and advice.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from difflib import get_close_matches
 from textwrap import fill
 from typing import Final
 
+from xsect.judge.advice_entries import ADVICE, DEFERENCE, Entry
 from xsect.judge.criteria import Clause, Criteria
 from xsect.quantities import QUANTITIES, Quantity, Unit
 from xsect.reasons import REASONS, Effect, Reason
@@ -38,29 +39,30 @@ _GUARDS: Final = {"interval": "", "one_sided_95": " (one-sided 95 % interval: 1.
 
 
 def explain(term: str, criteria: Criteria | None = None) -> str:
-    """Explain a quantity, a reason or, with ``criteria``, a clause by its id; all that share the name.
+    """Explain a quantity, a reason, advice or, with ``criteria``, a clause by its id; all that share the name.
 
-    Capitals, spaces and hyphens do not matter, and a quantity or reason may be given by its title. ValueError
+    Capitals, spaces and hyphens do not matter, and all but a clause may be given by title as well. ValueError
     with the closest names for a term that is none of these.
     """
     clauses = criteria.clauses if criteria else ()
     key = _key(term)
     parts = [_quantity(found) for found in QUANTITIES.values() if key in (found.name, _key(found.label))]
     parts += [_reason(found) for found in REASONS.values() if key in (found.code, _key(found.title))]
+    parts += [_advice(found) for found in ADVICE.values() if key in (found.code, _key(found.title))]
     parts += [_clause(found, criteria) for found in clauses if criteria and key == _key(found.id)]
     if parts:
         return "\n\n".join(parts)
-    kinds = "quantity, reason or clause" if criteria else "quantity or reason"
-    close = get_close_matches(key, [*QUANTITIES, *REASONS, *(clause.id for clause in clauses)], n=3)
+    kinds = "quantity, reason, advice or clause" if criteria else "quantity, reason or advice"
+    close = get_close_matches(key, [*QUANTITIES, *REASONS, *ADVICE, *(clause.id for clause in clauses)], n=3)
     hint = f", did you mean {' or '.join(close)}?" if close else ""
     raise ValueError(f"{term}: no such {kinds}{hint}")
 
 
 def glossary() -> str:
-    """Return the page of all quantities and reasons, as Markdown."""
+    """Return the page of all quantities, reasons and advice, as Markdown."""
     lines = [
         "<!-- Written by: python -m xsect.explain > docs/quantities.md -->",
-        "# Quantities and reasons",
+        "# Quantities, reasons and advice",
         "",
         "Files hold lengths in µm and fractions from 0 to 1; screens and reports show lengths as mm from "
         "100 µm up and fractions as %. Each value comes with its standard uncertainty and its 95 % interval.",
@@ -88,6 +90,13 @@ def glossary() -> str:
             for entry in REASONS.values()
             if entry.effect == effect
         ]
+    lines += ["", "## Advice", "", f"What the numbers of a section commonly mean. {DEFERENCE}", ""]
+    lines += ["| code | given where, with the whole 95 % interval, | it says | what to change |"]
+    lines += ["| --- | --- | --- | --- |"]
+    lines += [
+        f"| `{entry.code}` | {entry.condition} | {entry.sentence} | {entry.what_to_change} |"
+        for entry in ADVICE.values()
+    ]
     return "\n".join(lines) + "\n"
 
 
@@ -119,6 +128,16 @@ def _reason(entry: Reason) -> str:
         "effect": f"{entry.effect}: {EFFECTS[entry.effect]}",
         "says": _says(entry),
         "what to do": entry.what_to_do,
+    }
+    return _entry(f"{entry.code}: {entry.title}", rows)
+
+
+def _advice(entry: Entry) -> str:
+    rows = {
+        "given where": f"{entry.condition}; each with its whole 95 % interval",
+        "says": entry.sentence,
+        "what to change": entry.what_to_change,
+        "mind": DEFERENCE,
     }
     return _entry(f"{entry.code}: {entry.title}", rows)
 

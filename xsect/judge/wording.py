@@ -35,7 +35,7 @@ def with_interval(found: Measurement) -> str:
         return ""
     factor, unit = _SHOWN[found.unit]
     value, low, high = (number * factor for number in (found.value, found.low, found.high))
-    if not low <= high:
+    if not low < high:  # no interval, or one of no width, which would read as "± 0.0"
         return f"{value:.{decimals(value, None)}f} {unit}"
     places = decimals(value, (high - low) / 2)
     if math.isclose(value - low, high - value, rel_tol=0.01, abs_tol=1e-9):

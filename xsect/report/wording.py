@@ -42,7 +42,8 @@ def shown(found: Measurement | None) -> Shown:
         return Shown(MISSING, MISSING, MISSING, "")
     factor, unit = shown_unit(found.value, found.unit)
     down, up = (found.value - found.low) * factor, (found.high - found.value) * factor
-    if not (math.isfinite(down) and math.isfinite(up)):
+    # an interval of no width would read as "± 0.0": nothing is known that well
+    if not (math.isfinite(down) and math.isfinite(up)) or down == up == 0:
         return Shown(
             fixed(found.value * factor, decimals(found.value * factor, None)), MISSING, MISSING, unit
         )
