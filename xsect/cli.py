@@ -11,6 +11,7 @@ from xsect.commands.demo import demo
 from xsect.commands.explain import explain
 from xsect.commands.measure import measure
 from xsect.commands.projection import projection
+from xsect.commands.records import correct, export, import_, records
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -19,5 +20,7 @@ def main() -> None:
     """Measure weld cross-sections in calibrated micrographs, judge them, and write the report."""
 
 
-for command in (measure, calibrate, calibrations, projection, explain, demo):
+for command in (
+    measure, calibrate, calibrations, records, correct, export, import_, projection, explain, demo,
+):  # fmt: skip
     main.add_command(command)

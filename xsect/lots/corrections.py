@@ -27,6 +27,8 @@ from xsect.record import SectionRecord
 Kind = Literal["value", "decision", "withdrawn"]
 
 DECISIONS: Final = ("accept", "reject", "undecided")
+BY_HAND: Final = "set by hand"
+"""Method of values that a person set."""
 _EVENTS: Final[dict[Kind, str]] = {"value": "corrected", "decision": "decided", "withdrawn": "withdrawn"}
 _MAY_BE_NEGATIVE: Final = ("bond_offset", "collapse")
 
@@ -98,10 +100,7 @@ def withdraw(
     Raises StoreError where nothing is set.
     """
     kept = _section(store, name)
-    if not any(
-        (one.quantity, one.segment) == (quantity, segment)
-        for one in holding(corrections_of(store, name), kept.record.image_sha256, _criteria_sha(store, kept))
-    ):
+    if (quantity, segment) not in [(one.quantity, one.segment) for one in corrections_holding(store, name)]:
         raise StoreError(
             f"{store.name}: {name}: {quantity or 'decision'}: nothing is set that could be withdrawn"
         )
@@ -130,6 +129,12 @@ def holding(given: Iterable[Correction], image_sha256: str, criteria_sha256: str
         if one.image_sha256 == image_sha256 and (one.quantity or one.criteria_sha256 == criteria_sha256):
             last[one.quantity, one.segment] = one
     return tuple(one for one in last.values() if one.kind != "withdrawn")
+
+
+def corrections_holding(store: Store, name: Name) -> tuple[Correction, ...]:
+    """Return the corrections of a section that hold for the version that holds."""
+    kept = _section(store, name, any_picture=True)
+    return holding(corrections_of(store, name), kept.record.image_sha256, _criteria_sha(store, kept))
 
 
 def left_behind(given: Iterable[Correction], image_sha256: str) -> bool:
@@ -218,11 +223,11 @@ def _add(
     store: Store, name: Name, kept: Kept, kind: Kind, quantity: str, segment: int | None,
     value: float, u: float, said: str, who: str, why: str,
 ) -> Correction:  # fmt: skip
-    for key, text in (("who", who), ("why", why)):
-        if not text.strip():
-            raise StoreError(f"{key} must be given: a correction needs a person and a reason")
+    who, why = (" ".join(text.split()) for text in (who, why))
+    if not (who and why):
+        raise StoreError("who and why must be given: a correction needs a person and a reason")
     made = Correction(
-        kind, quantity, segment, value, u, said, now(), who.strip(), why.strip(),
+        kind, quantity, segment, value, u, said, now(), who, why,
         kept.record.image_sha256, _criteria_sha(store, kept),
     )  # fmt: skip
     row = {
@@ -271,9 +276,9 @@ def _by_hand(one: Correction, old: Measurement) -> Measurement:
     facts = _facts(one, old)
     note = f"set by {one.who} on {facts['on']}: {one.why}; measured: {facts['measured']}"
     if one.word:
-        return word(one.quantity, one.word, segment=old.segment, note=note)
-    budget = (Component("set by hand", one.u),)
-    return measured(one.quantity, one.value, budget, segment=old.segment, note=note, method="set by hand")
+        return replace(word(one.quantity, one.word, segment=old.segment, note=note), method=BY_HAND)
+    budget = (Component(BY_HAND, one.u),)
+    return measured(one.quantity, one.value, budget, segment=old.segment, note=note, method=BY_HAND)
 
 
 def _facts(one: Correction, old: Measurement) -> dict[str, str]:
