@@ -92,9 +92,6 @@ def test_slim_mouth(drawing: Drawing) -> None:
     assert width.low <= 200 <= width.high
 
 
-@pytest.mark.xfail(
-    strict=True, reason="the line overshoots beside a steep mouth, and its detour counts as width"
-)
 def test_steep_mouth() -> None:
     drawing = replace(PLAIN, slope=0.8)
     result = result_of(drawing)

@@ -14,6 +14,9 @@ RIM = (1, 6)
 ODD = 4.0
 """How many spreads of the base metal a pixel must differ by to be something else."""
 
+BLOTCH = 3.0
+"""Spreads of the base metal below which its own blotches and grains would be painted."""
+
 
 def find_coating(
     coarse: Floats,
@@ -34,6 +37,11 @@ def find_coating(
     odd = metal & known & (away > ODD)
     empty = np.zeros_like(metal)
     on_rim = odd & rim
+    if coarse.ndim == 2:
+        # a blurred edge is darker than the metal without any plating: what is brighter says more
+        bright = on_rim & (feature[:, :, 0] > 0)
+        if bright.sum() > max(40, 0.04 * rim.sum()):
+            on_rim = odd = bright
     seeds = on_rim if on_rim.sum() > max(40, 0.08 * rim.sum()) else _drop_specks(odd, 60)
     if seeds.sum() < 40:
         return empty
@@ -43,8 +51,8 @@ def find_coating(
         return empty
     along = feature @ (look / size)
     across = np.sqrt(np.clip(away**2 - along**2, 0, None))
-    coating = metal & known & (along > 0.5 * size) & (across < 0.7 * size)
-    coating = _drop_specks(coating, 25)
+    coating = metal & known & (along > max(0.5 * size, BLOTCH)) & (across < 0.7 * size)
+    coating = _drop_blotches(coating, border)
     return coating if coating.sum() < 0.35 * metal.sum() else empty
 
 
@@ -69,6 +77,21 @@ def _grown(mask: NDArray[np.uint8], reach: int) -> NDArray[np.bool_]:
     return cv2.dilate(
         mask, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
     ).astype(bool)
+
+
+def _drop_blotches(coating: NDArray[np.bool_], border: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Keep what lies on a surface, or is a layer caught in the joint.
+
+    Such a layer is long and slim, unlike a grain or a stain, and runs along the parts, unlike most scratches.
+    """
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(coating.astype(np.uint8), connectivity=8)
+    on_surface = np.zeros(count, bool)
+    on_surface[np.unique(labels[_grown(border, 4)])] = True
+    width, height, area = (stats[:, key] for key in (cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT, cv2.CC_STAT_AREA))
+    caught = (width > 25) & (width > 1.6 * height) & (width**2 > 5 * area)
+    keep = (area >= 25) & (on_surface | caught)
+    keep[0] = False
+    return np.asarray(keep[labels])
 
 
 def _drop_specks(mask: NDArray[np.bool_], smallest: int) -> NDArray[np.bool_]:

@@ -7,6 +7,7 @@ gap between the parts is plainly open to the outside.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -23,6 +24,11 @@ GAP_COST = 0.02
 MIN_LENGTH = 40
 """Shortest faying line, in coarse pixels, that is worth measuring."""
 
+SHORT = 12
+"""Coarse px below which a stretch of gap or metal is smoothed together with its neighbours."""
+
+SHARED = 2
+"""Coarse px of the gap's tip that the joint's stretch is tied to."""
 
 MAX_WANDER = 0.025
 """Departure from a parabola, as a share of the length, beyond which a line hops about where there is none."""
@@ -251,7 +257,10 @@ def _without_corners(centre: NDArray[np.float64], opening: NDArray[np.float64]) 
         first, last = int(metal[0]), int(metal[-1])
     else:
         first = last = int(np.argmin(np.where(steep, np.inf, opening)))
-    left = np.flatnonzero(steep[:first])
+    # a blunt mouth is steep as well, but it lies within the gap's own height of the joint
+    mouth = int(np.median(opening[gap])) + 6 if metal.size and gap.any() else 0
+    left = np.flatnonzero(steep[: max(0, first - mouth)])
+    last = min(steep.size - 1, last + mouth)
     right = np.flatnonzero(steep[last:])
     start = int(left[-1]) + 3 if left.size and left[-1] < 0.25 * steep.size else 0
     stop = last + int(right[0]) - 2 if right.size and last + right[0] > 0.75 * steep.size else steep.size
@@ -263,13 +272,29 @@ def _smooth(centre: NDArray[np.float64], opening: NDArray[np.float64]) -> NDArra
 
     There the path hops from one grain boundary to the next, and its detours must not lengthen the bond. A
     smoothing spline's cut-off is (penalty / weight) ** 1/4 columns: about 4 in the gap and 60 in the metal.
+    Gap and metal are smoothed apart: the middle of a steep gap comes in at a slant that the joint does not go on
+    with. Voids in the joint are part of its stretch.
     """
-    weight = np.where(opening > 0, 1.0, 2e-5)
-    return np.asarray(
-        make_smoothing_spline(np.arange(centre.size, dtype=float), centre, w=weight, lam=256.0)(
-            np.arange(centre.size)
-        )
-    )
+    gap = opening > 0
+    edges = np.flatnonzero(np.diff(gap)) + 1
+    out = centre.copy()
+    stretches = [list(pair) for pair in pairwise([0, *edges.tolist(), centre.size])]
+    merged: list[list[int]] = []
+    for start, stop in stretches:
+        inner = start > 0 and stop < centre.size
+        if merged and ((inner and stop - start < SHORT) or merged[-1][1] - merged[-1][0] < SHORT):
+            merged[-1][1] = stop
+        else:
+            merged.append([start, stop])
+    for start, stop in merged:
+        # both sides share the tip of the gap, where the line is seen
+        first, last = max(0, start - SHARED), min(centre.size, stop + SHARED)
+        weight = np.where(gap[first:last], 1.0, 2e-5)
+        x = np.arange(last - first, dtype=float)
+        if x.size > 5:
+            smooth = make_smoothing_spline(x, centre[first:last], w=weight, lam=256.0)(x)
+            out[start:stop] = smooth[start - first : start - first + stop - start]
+    return out
 
 
 def _wander(points: NDArray[np.float64]) -> float:

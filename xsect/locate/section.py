@@ -66,11 +66,16 @@ def locate(micrograph: Micrograph, *, plated: bool) -> Located:
         found.append(located)
     if not found:
         raise refused[0]
-    return max(found, key=lambda one: (_ends_seen(one) + _long(one), -one.line.wander))
+    return max(found, key=lambda one: (_ends_seen(one) + _long(one) + _near(one), -one.line.wander))
 
 
 def _plain(located: Located) -> bool:
-    return _ends_seen(located) == 2 and _long(located) and located.line.wander < SMOOTH
+    return _ends_seen(located) == 2 and _long(located) and _near(located) and located.line.wander < SMOOTH
+
+
+def _near(located: Located) -> bool:
+    """Whether the line keeps to evidence, or at least close to the straight way from gap to gap."""
+    return located.line.support > 0
 
 
 def _long(located: Located) -> bool:
