@@ -1,0 +1,167 @@
+"""Candidates: which pictures of many share details, found without comparing every pair.
+
+Codes are sorted by chosen bits, so that like ones lie side by side: cost grows as n log n. Pairs of like details that
+agree on turn, scale and place vote for their two pictures.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from xsect.audit.fingerprints import BITS, Fingerprint
+
+TABLES: Final = 10
+LIKE_BITS: Final = 26
+"""Bits of 128 by which two details that vote may differ."""
+
+CROWD: Final = 24
+"""Details with the same chosen bits above which they tell nothing: what all sections of one design show."""
+
+FEWEST_VOTES: Final = 3
+_TURN_BINS: Final = 12
+_SIZE_BIN: Final = math.log(1.6)
+_PLACE_BIN: Final = 0.15
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """Two pictures, by their places (first < second), and how many of their details vote for it."""
+
+    first: int
+    second: int
+    votes: int
+
+
+def find_candidates(prints: Sequence[Fingerprint], *, known: int = 0) -> list[Candidate]:
+    """Return the pairs with at least 4 agreeing votes, most votes first.
+
+    The last ``known`` pictures are compared with the others only, not among themselves.
+    """
+    details = _Details.of(prints)
+    if len(details.owner) == 0:
+        return []
+    new = len(prints) - known
+    keys, counts = _votes(_pairs(details, new), len(prints))
+    found = [
+        Candidate(*divmod(int(key), len(prints)), int(count))
+        for key, count in zip(keys, counts, strict=True)
+        if count >= FEWEST_VOTES
+    ]
+    return sorted(found, key=lambda one: (-one.votes, one.first, one.second))
+
+
+@dataclass(frozen=True)
+class _Details:
+    """All details of all pictures: codes as they are, then as they would be mirrored.
+
+    ``place`` is (x, y) from the picture's middle and ``size`` a logarithm, both in its longer side.
+    """
+
+    codes: NDArray[np.uint64]
+    owner: NDArray[np.int32]
+    mirrored: NDArray[np.bool_]
+    place: NDArray[np.float32]
+    turn: NDArray[np.float32]
+    size: NDArray[np.float32]
+
+    @classmethod
+    def of(cls, prints: Sequence[Fingerprint]) -> _Details:
+        counts = [len(one.codes) for one in prints]
+        owner = np.repeat(np.arange(len(prints), dtype=np.int32), counts)
+        points = np.concatenate([one.points for one in prints] or [np.zeros((0, 4), np.float32)])
+        codes = np.concatenate([one.codes for one in prints] + [one.mirrored for one in prints])
+        sides = np.array([max(one.shape) for one in prints], np.float32)[owner, None]
+        middles = np.array([one.shape[::-1] for one in prints], np.float32).reshape(-1, 2)[owner] / 2
+        place = (points[:, :2] - middles) / sides
+        return cls(
+            np.ascontiguousarray(codes).view(np.uint64),
+            np.tile(owner, 2),
+            np.repeat([False, True], len(owner)),
+            np.concatenate([place, place * np.float32([-1, 1])]),
+            np.concatenate([points[:, 3], 180 - points[:, 3]]),
+            np.tile(np.log(np.maximum(points[:, 2] / sides[:, 0], 1e-6)), 2),
+        )
+
+
+@dataclass(frozen=True)
+class _Pairs:
+    """Like details of two pictures: places of the details, the picture pair, whether one is mirrored."""
+
+    one: NDArray[np.intp]
+    other: NDArray[np.intp]
+
+
+def _pairs(details: _Details, new: int) -> Iterator[tuple[_Details, _Pairs]]:
+    """Yield like details table by table. A detail may come again from another table."""
+    rng = np.random.default_rng(2026)
+    wide = int(np.clip(round(math.log2(max(len(details.owner), 2))) - 3, 10, 26))
+    bits = np.unpackbits(details.codes.view(np.uint8).reshape(-1, BITS // 8), axis=1)
+    powers = 1 << np.arange(wide, dtype=np.uint32)
+    for _ in range(TABLES):
+        chosen = rng.permutation(BITS)[:wide]
+        key = (bits[:, chosen] * powers).sum(axis=1, dtype=np.uint32)
+        order = np.argsort(key, kind="stable")
+        key = key[order]
+        first = np.searchsorted(key, key)
+        crowd = np.searchsorted(key, key, side="right") - first
+        order, key = order[crowd <= CROWD], key[crowd <= CROWD]
+        for step in range(1, CROWD):
+            same = np.flatnonzero(key[step:] == key[:-step])
+            if not len(same):
+                break
+            one, other = order[same], order[same + step]
+            # two mirrored details tell what the two as they are tell already
+            use = ~(details.mirrored[one] & details.mirrored[other])
+            use &= details.owner[one] != details.owner[other]
+            use &= np.minimum(details.owner[one], details.owner[other]) < new
+            one, other = one[use], other[use]
+            apart = np.bitwise_count(details.codes[one] ^ details.codes[other]).sum(axis=1)
+            use = apart <= LIKE_BITS
+            yield details, _Pairs(one[use], other[use])
+
+
+def _votes(
+    found: Iterator[tuple[_Details, _Pairs]], pictures: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return (keys first · pictures + second, votes): the most details that agree on mirror, turn, scale and place."""
+    columns: list[NDArray[np.int64]] = []
+    for details, pairs in found:
+        one, other = pairs.one, pairs.other
+        swap = details.owner[one] > details.owner[other]
+        one, other = np.where(swap, other, one), np.where(swap, one, other)
+        key = details.owner[one].astype(np.int64) * pictures + details.owner[other]
+        mirrored = details.mirrored[one] | details.mirrored[other]
+        turn = (details.turn[one] - details.turn[other]) % 360
+        size = details.size[one] - details.size[other]
+        angle, scale = np.radians(turn), np.exp(size)
+        x, y = details.place[other].T
+        middle_x = details.place[one, 0] - scale * (x * np.cos(angle) - y * np.sin(angle))
+        middle_y = details.place[one, 1] - scale * (x * np.sin(angle) + y * np.cos(angle))
+        half = len(details.owner) // 2
+        numbers = (key, mirrored, turn * 10, size * 1000, middle_x * 1000, middle_y * 1000, one % half)
+        columns.append(np.stack([np.asarray(number).astype(np.int64) for number in numbers]))
+    if not columns:
+        return np.zeros(0, np.int64), np.zeros(0, np.int64)
+    key, mirrored, turn, size, x, y, detail = np.unique(np.concatenate(columns, axis=1), axis=1)
+    keys, place = np.unique(key, return_inverse=True)
+    most = np.zeros(len(keys), np.int64)
+    for shifts in itertools.product((0.0, 0.5), repeat=4):
+        turn_bin = np.floor(turn / 3600 * _TURN_BINS + shifts[0]).astype(np.int64) % _TURN_BINS
+        size_bin = np.clip(np.floor(size / 1000 / _SIZE_BIN + shifts[1]), -20, 19).astype(np.int64) + 20
+        x_bin, y_bin = (
+            np.clip(np.floor(middle / 1000 / _PLACE_BIN + shift), -20, 19).astype(np.int64) + 20
+            for middle, shift in ((x, shifts[2]), (y, shifts[3]))
+        )
+        cell = (((place * 2 + mirrored) * _TURN_BINS + turn_bin) * 40 + size_bin) * 1600 + x_bin * 40 + y_bin
+        # a detail votes once in a cell, however many tables or rivals it came from
+        once = np.unique(cell * (detail.max() + 1) + detail) // (detail.max() + 1)
+        cells, counts = np.unique(once, return_counts=True)
+        np.maximum.at(most, cells // (2 * _TURN_BINS * 40 * 1600), counts)
+    return keys, most
