@@ -51,7 +51,10 @@ def test_resolution_tags_with_a_unit(tmp_path: Path) -> None:
         ({"resolution": (72, 72), "resolutionunit": "INCH"}, "72 dots per inch, a print density"),
         ({"resolution": (300, 300), "resolutionunit": "INCH"}, "300 dots per inch, a print density"),
         ({"resolution": (2400, 2400), "resolutionunit": "INCH"}, "2400 dots per inch, a printer's"),
-        ({"resolution": (945, 945), "resolutionunit": "CENTIMETER"}, "2400 dots per inch, a printer's"),
+        ({"resolution": (945, 945), "resolutionunit": "CENTIMETER"}, "for a scan, give um_per_px = 10.582"),
+        ({"resolution": (96, 96), "resolutionunit": "INCH"}, "96 dots per inch, a print density"),
+        ({"resolution": (200, 200), "resolutionunit": "INCH"}, "200 dots per inch, a print density"),
+        ({"resolution": (118, 118), "resolutionunit": "CENTIMETER"}, "299.7 dots per inch, a print density"),
         ({"resolution": (33, 33), "resolutionunit": "CENTIMETER"}, "83.82 dots per inch, a print density"),
         ({"resolution": (2e7, 2e7), "resolutionunit": "CENTIMETER"}, "its unit must be wrong"),
     ],
@@ -62,6 +65,12 @@ def test_placeholders_are_no_scale(tmp_path: Path, options: dict[str, Any], word
     (note,) = found.notes
     assert note.startswith("TIFF resolution: ")
     assert words in note
+
+
+def test_a_scale_close_to_a_printers_density_is_one(tmp_path: Path) -> None:
+    """0.1 % beside 4800 dots per inch (5.2917 µm): no rounding of a density leads there."""
+    found = of_tiff(tmp_path, resolution=(1e4 / 5.297,) * 2, resolutionunit="CENTIMETER")
+    assert sizes(found) == approx(5.297, rel=1e-6)
 
 
 def test_zero_resolution_says_nothing() -> None:

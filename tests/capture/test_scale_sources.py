@@ -132,7 +132,8 @@ def test_a_conflict_with_a_record_for_another_size_says_so(tmp_path: Path, write
     write()
     code, text = refusal(stated(1.164), folder=tmp_path / "calibration", calibration="obj20", shape=(50, 100))
     assert code == "scale_conflict"
-    assert text.endswith("record obj20 holds for 200 × 100 px, the picture has 100 × 50 px")
+    assert "record obj20 holds for 200 × 100 px, the picture has 100 × 50 px, 1/2 of it on both sides" in text
+    assert text.endswith("resized, or another binning")
 
 
 @pytest.mark.parametrize(

@@ -83,13 +83,18 @@ def _root_mean_square(name: str, readings: Sequence[MicrometerReading]) -> float
     return math.sqrt(sum(squares) / len(squares))
 
 
+DIAGONAL_DEG: Final = 30.0
+"""Tilt from which a reading is taken for one across both axes: it then tells the angle between them."""
+
+
 def combine_axes(readings: Sequence[MicrometerReading], *, grid: bool = False) -> AxisScales:
-    """Return the scales along columns and rows from one reading, or from two roughly at right angles.
+    """Return the scales along columns and rows from one reading, from two roughly at right angles, or from three.
 
     A reading along direction d with scale s says that 1 / s² is the sum of (d_x / x)² and (d_y / y)², so a
     turned micrometer needs no alignment. One reading alone gives both axes, pixels taken to be square within
-    SQUARE_WITHIN. ``grid``: the two are the sets of lines of one square grid, whose right angle then gives the skew
-    of the axes. Raises ValueError for other numbers of readings, for two of one direction or of two pictures sizes.
+    SQUARE_WITHIN. The angle between the axes (skew) comes from a third reading across both (the last one), or from a
+    ``grid``: the two are then the sets of lines of one square grid. Raises ValueError for other numbers of readings,
+    for two of one direction or of two picture sizes.
     """
     if len(readings) == 1:
         only = readings[0]
@@ -98,43 +103,47 @@ def combine_axes(readings: Sequence[MicrometerReading], *, grid: bool = False) -
         caution = f"the scale along {other} was not measured: pixels are taken to be square"
         u = math.sqrt(sum(part.u**2 for part in budget))
         return AxisScales(only.um_per_px, only.um_per_px, u, budget, None, (*only.cautions, caution))
-    if len(readings) != 2 or readings[0].image_shape != readings[1].image_shape:
-        raise ValueError(f"readings: must be one, or two of pictures of one size, not {len(readings)}")
-    one, two = sorted(readings, key=lambda reading: -abs(reading.direction[0]))
+    if len(readings) not in (2, 3) or len({reading.image_shape for reading in readings}) > 1:
+        raise ValueError(f"readings: must be one to three of pictures of one size, not {len(readings)}")
+    one, two = sorted(readings[:2], key=lambda reading: -abs(reading.direction[0]))
     if abs(one.direction[0] * two.direction[0] + one.direction[1] * two.direction[1]) > 0.5:
         raise ValueError("readings: the two directions must differ by 60° or more")
-    x_um, y_um, skew = _solve(one, two, grid)
-    budget = _combined_budget(one, two)
+    x_um, y_um, skew = _solve(readings, grid)
+    budget = _combined_budget(readings)
     return AxisScales(
         x_um,
         y_um,
         math.sqrt(sum(part.u**2 for part in budget)),
         budget,
         skew,
-        tuple(dict.fromkeys(one.cautions + two.cautions)),
+        tuple(dict.fromkeys(text for reading in readings for text in reading.cautions)),
     )
 
 
-def _solve(one: MicrometerReading, two: MicrometerReading, grid: bool) -> tuple[float, float, float | None]:
+def _solve(readings: Sequence[MicrometerReading], grid: bool) -> tuple[float, float, float | None]:
     """Solve q·G·q = 1 for the inverse metric G of the pixel lattice; q is the direction times the scale."""
-    q = [reading.um_per_px * np.asarray(reading.direction) for reading in (one, two)]
-    if not grid:
+    q = [reading.um_per_px * np.asarray(reading.direction) for reading in readings]
+    if len(q) == 2 and not grid:
         inverse = np.linalg.solve(np.array([q[0] ** 2, q[1] ** 2]), np.ones(2))
         if (inverse <= 0).any():
             raise ValueError("readings: the two scales contradict each other")
         x_um, y_um = (float(value) for value in inverse**-0.5)
         return x_um, y_um, None
-    rows = [[a[0] * b[0], a[1] * b[1], a[0] * b[1] + a[1] * b[0]] for a, b in ((q[0],) * 2, (q[1],) * 2, q)]
-    g_xx, g_yy, g_xy = np.linalg.solve(np.array(rows), np.array([1.0, 1.0, 0.0]))
+    pairs = [(one, one) for one in q] + ([(q[0], q[1])] if len(q) == 2 else [])
+    rows = [[a[0] * b[0], a[1] * b[1], a[0] * b[1] + a[1] * b[0]] for a, b in pairs]
+    right = [1.0, 1.0, 1.0 if len(q) == 3 else 0.0]
+    g_xx, g_yy, g_xy = np.linalg.solve(np.array(rows), np.array(right))
+    if g_xx <= 0 or g_xx * g_yy <= g_xy**2:
+        raise ValueError("readings: the scales contradict each other")
     metric = np.linalg.inv(np.array([[g_xx, g_xy], [g_xy, g_yy]]))
     x_um, y_um = (math.sqrt(metric[k, k]) for k in (0, 1))
     return x_um, y_um, math.degrees(math.acos(metric[0, 1] / (x_um * y_um))) - 90
 
 
-def _combined_budget(one: MicrometerReading, two: MicrometerReading) -> tuple[Component, ...]:
-    """Return the larger of the two readings' parts, name by name: common to both axes, so safe for either."""
-    names = dict.fromkeys(part.name for reading in (one, two) for part in reading.budget)
+def _combined_budget(readings: Sequence[MicrometerReading]) -> tuple[Component, ...]:
+    """Return the largest of the readings' parts, name by name: common to both axes, so safe for either."""
+    names = dict.fromkeys(part.name for reading in readings for part in reading.budget)
     return tuple(
-        Component(name, max(part.u for reading in (one, two) for part in reading.budget if part.name == name))
+        Component(name, max(part.u for reading in readings for part in reading.budget if part.name == name))
         for name in names
     )

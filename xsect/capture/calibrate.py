@@ -5,16 +5,21 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Final
 
 from pydantic import ValidationError
 
-from xsect.capture.axis_scales import AxisScales, combine_axes, pool_readings
+from xsect.capture.axis_scales import DIAGONAL_DEG, AxisScales, combine_axes, pool_readings
 from xsect.capture.calibration import CalibrationRecord, Micrometer, MicrometerImage, write_record
 from xsect.capture.image_files import RawImage, read_image
 from xsect.capture.micrometer import MicrometerReading, Thermal, read_grid, read_micrometer
 from xsect.reasons import Refusal
+
+PITCH_WITHIN: Final = 0.001
+"""How far a micrometer's pitch may be off where its certificate is not at hand: ASTM B487 asks for one whose
+spacing is known to 0.2 µm or 0.1 %, whichever is greater (read in a copy of its 1985 edition)."""
 
 
 @dataclass(frozen=True)
@@ -36,14 +41,34 @@ class Setup:
 class Standard:
     """The stage micrometer: certificate, pitch of its shortest lines with standard uncertainty (µm), temperature.
 
-    ``grid``: it is a square grid, so each picture gives both axes.
+    ``grid``: it is a square grid, so each picture gives both axes. Where no uncertainty is given, ``u_pitch`` is an
+    allowance: PITCH_WITHIN as the half width of a rectangular distribution.
     """
 
     certificate: str
     pitch_um: float
-    u_pitch_um: float
+    u_pitch_um: float | None = None
     thermal: Thermal | None = None
     grid: bool = False
+
+    @property
+    def u_pitch(self) -> float:
+        """Standard uncertainty of the pitch, as given or allowed for."""
+        if self.u_pitch_um is not None:
+            return self.u_pitch_um
+        return abs(self.pitch_um) * PITCH_WITHIN / math.sqrt(3)
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What the standard leaves open."""
+        found = []
+        if not self.certificate:
+            found.append("no certificate was named: the scale repeats, but nothing proves it")
+        if self.u_pitch_um is None:
+            found.append(
+                f"no uncertainty of the pitch was given: {PITCH_WITHIN:.1%} is allowed for either way"
+            )
+        return tuple(found)
 
 
 @dataclass(frozen=True)
@@ -87,13 +112,22 @@ def calibrate(paths: Sequence[Path], setup: Setup, standard: Standard) -> Calibr
         raise ValueError(f"pictures: must all be of one size, not {sizes}")
     readings = [reading for picture in pictures for reading in picture.readings]
     scales = combine_readings(readings, grid=standard.grid)
+    scales = replace(scales, cautions=(*scales.cautions, *standard.cautions))
     return Calibration(_record(setup, standard, scales, pictures), scales, standard, pictures)
 
 
 def combine_readings(readings: Sequence[MicrometerReading], *, grid: bool = False) -> AxisScales:
-    """Pool the readings along rows and along columns, and combine what there is into the scales of both axes."""
-    along = [[reading for reading in readings if reading.along_x is rows] for rows in (True, False)]
-    return combine_axes([pool_readings(group) for group in along if group], grid=grid)
+    """Pool the readings along rows, along columns and across both, and combine what there is into both axes' scales.
+
+    A reading counts as one across both only beside some along either axis: alone it stands for the nearer one.
+    """
+    level = [reading for reading in readings if abs(reading.tilt_deg) <= DIAGONAL_DEG]
+    across = [reading for reading in readings if abs(reading.tilt_deg) > DIAGONAL_DEG]
+    if len({reading.along_x for reading in level}) < 2:
+        level, across = list(readings), []
+    along = [[reading for reading in level if reading.along_x is rows] for rows in (True, False)]
+    groups = [*along, *([across] if across else [])]
+    return combine_axes([pool_readings(group) for group in groups if group], grid=grid)
 
 
 def _read(path: Path, standard: Standard) -> PictureReading:
@@ -103,7 +137,7 @@ def _read(path: Path, standard: Standard) -> PictureReading:
         found = read(
             raw.pixels,
             pitch_um=standard.pitch_um,
-            u_pitch_um=standard.u_pitch_um,
+            u_pitch_um=standard.u_pitch,
             thermal=standard.thermal,
         )
     except Refusal as refusal:
@@ -138,10 +172,13 @@ def _record(
             operator=setup.operator,
             repeats=len(pictures),
             skew_deg=round(first.readings[0].tilt_deg, 2),
+            axes_deg=90.0 if scales.skew_deg is None else round(90 + scales.skew_deg, 3),
             supersedes=setup.supersedes,
             notes=notes,
             micrometer=Micrometer(
-                certificate=standard.certificate, pitch_um=standard.pitch_um, u_pitch_um=standard.u_pitch_um
+                certificate=standard.certificate or "none named",
+                pitch_um=standard.pitch_um,
+                u_pitch_um=standard.u_pitch,
             ),
             image=MicrometerImage(file=names[0], sha256=first.raw.sha256),
         )

@@ -47,8 +47,9 @@ class CalibrationRecord(_Strict):
     binning.
 
     ``u_relative`` is the relative standard uncertainty of both scales; ``repeats`` how many pictures or
-    positions of the micrometer it rests on; ``skew_deg`` how far the micrometer lay askew; ``supersedes`` the
-    name of the record that this one replaces from its date on.
+    positions of the micrometer it rests on; ``skew_deg`` how far the micrometer lay askew; ``axes_deg`` the angle
+    between the picture's rows and columns, in the object; ``supersedes`` the name of the record that this one
+    replaces from its date on.
     """
 
     name: Name
@@ -65,6 +66,7 @@ class CalibrationRecord(_Strict):
     operator: Text
     repeats: Annotated[int, Field(ge=1)] = 1
     skew_deg: Annotated[float, Field(ge=-90, le=90, allow_inf_nan=False)] = 0.0
+    axes_deg: Annotated[float, Field(ge=80, le=100, allow_inf_nan=False)] = 90.0
     supersedes: Name | None = None
     notes: str = ""
     micrometer: Micrometer
@@ -221,12 +223,14 @@ def _picture(item: LoadedRecord) -> str:
     return ""
 
 
-def check_use(loaded: LoadedRecord, *, shape: tuple[int, int], on: dt.date) -> tuple[Finding, ...]:
+def check_use(
+    loaded: LoadedRecord, *, shape: tuple[int, int], on: dt.date, binning: float | None = None
+) -> tuple[Finding, ...]:
     """Return findings against using a record for a picture of ``shape`` (rows, columns) on a date.
 
     calibration_expired where it was expired or superseded on that date; calibration_mismatch where the
     picture's size is not the record's: another size means that the picture was cropped, binned or resized,
-    and only cropping leaves the scale as it was.
+    and only cropping leaves the scale as it was; or where the picture's binning is known and is another.
     """
     record = loaded.record
     findings = []
@@ -238,7 +242,22 @@ def check_use(loaded: LoadedRecord, *, shape: tuple[int, int], on: dt.date) -> t
     if shape != (record.image_height_px, record.image_width_px):
         detail = (
             f"record {record.name} holds for {record.image_width_px} × {record.image_height_px} px, "
-            f"the picture has {shape[1]} × {shape[0]} px"
+            f"the picture has {shape[1]} × {shape[0]} px{_resized(record, shape)}"
+        )
+        findings.append(Finding("calibration_mismatch", {"detail": detail}))
+    if binning is not None and binning != record.binning:
+        detail = (
+            f"record {record.name} holds for binning {record.binning}, the picture has binning {binning:g}"
         )
         findings.append(Finding("calibration_mismatch", {"detail": detail}))
     return tuple(findings)
+
+
+def _resized(record: CalibrationRecord, shape: tuple[int, int]) -> str:
+    """Tell of a picture whose two sides differ from the record's by one factor: it was not just cropped."""
+    wide, high = shape[1] / record.image_width_px, shape[0] / record.image_height_px
+    # Whole pixels: a side may be rounded by one.
+    if abs(wide / high - 1) > 1 / min(*shape, record.image_width_px, record.image_height_px):
+        return ""
+    factor = f"1/{1 / wide:.3g}" if wide < 1 else f"{wide:.3g}"
+    return f", {factor} of it on both sides: resized, or another binning"

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -17,8 +17,11 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float32]
 
-SMALLEST_PITCH_PX = 3.5
+SMALLEST_PITCH_PX = 2.4
 """Finer graduations cannot be told from their own aliases with certainty."""
+
+SURE_PITCH_PX = 4.0
+"""Below this, longer lines must keep step with the shortest ones, for those could still be an alias."""
 
 FEWEST_LINES = 6
 _COARSE_PIXELS = 16_000_000
@@ -34,7 +37,7 @@ class Graduation:
     ``direction``: (x, y) unit vector along the graduation, at right angles to its lines. ``pitch_px``: distance
     of neighbouring lines along it. Line ``n`` lies at u = ``origin_px`` + n * ``pitch_px``, where
     u = x * direction[0] + y * direction[1] and v = y * direction[0] - x * direction[1]. ``u_range`` and ``v_range``:
-    the band, in px, in which every line is seen.
+    the band, in px, in which every line is seen. ``confirmed``: whether longer lines, every fifth or tenth, keep step.
     """
 
     direction: tuple[float, float]
@@ -42,6 +45,7 @@ class Graduation:
     origin_px: float
     u_range: tuple[float, float]
     v_range: tuple[float, float]
+    confirmed: bool = True
 
 
 def find_graduations(grey: Floats) -> Iterator[Graduation]:
@@ -67,6 +71,8 @@ def find_graduations(grey: Floats) -> Iterator[Graduation]:
                 graduation = _follow(levels, (times * wave[0], times * wave[1]))
                 if graduation is not None and not any(_same(graduation, other) for other in seen):
                     seen.append(graduation)
+                    if graduation.pitch_px < SURE_PITCH_PX:
+                        graduation = replace(graduation, confirmed=_keeps_step(levels, graduation))
                     yield _at_full_resolution(graduation, step)
 
 
@@ -79,6 +85,18 @@ def _halved(level: Floats) -> Floats:
 def _same(one: Graduation, other: Graduation) -> bool:
     cosine = one.direction[0] * other.direction[0] + one.direction[1] * other.direction[1]
     return abs(one.pitch_px / other.pitch_px - 1) < 0.01 and abs(cosine) > 0.999
+
+
+def _keeps_step(levels: list[Floats], fine: Graduation) -> bool:
+    """Whether every fifth or tenth line is longer. An alias has another frequency than the lines behind it, so its
+    fifth is not that of the longer lines."""
+    cos, sin = fine.direction
+    for times in (5, 10):
+        frequency = 1 / (times * fine.pitch_px)
+        longer = _follow(levels, (cos * frequency, sin * frequency))
+        if longer is not None and _same(longer, replace(fine, pitch_px=times * fine.pitch_px)):
+            return True
+    return False
 
 
 def _levelled(picture: Floats) -> Floats:
@@ -145,7 +163,7 @@ def _follow(levels: list[Floats], wave: tuple[float, float]) -> Graduation | Non
         if region is None:
             return None
         wave = _refined(z, x, y, region, wave)
-        if not 2 / max(level.shape) < math.hypot(*wave) < 1 / 3:
+        if not 2 / max(level.shape) < math.hypot(*wave) < 1 / SMALLEST_PITCH_PX:
             return None
     z, x, y = _demodulated(level, wave)
     region = _region(np.abs(z))
@@ -268,10 +286,10 @@ def _at_full_resolution(graduation: Graduation, step: int) -> Graduation:
     cos, sin = graduation.direction
     offset = (step - 1) / 2
     du, dv = offset * (cos + sin), offset * (cos - sin)
-    return Graduation(
-        graduation.direction,
-        graduation.pitch_px * step,
-        graduation.origin_px * step + du,
-        (graduation.u_range[0] * step + du, graduation.u_range[1] * step + du),
-        (graduation.v_range[0] * step + dv, graduation.v_range[1] * step + dv),
+    return replace(
+        graduation,
+        pitch_px=graduation.pitch_px * step,
+        origin_px=graduation.origin_px * step + du,
+        u_range=(graduation.u_range[0] * step + du, graduation.u_range[1] * step + du),
+        v_range=(graduation.v_range[0] * step + dv, graduation.v_range[1] * step + dv),
     )

@@ -56,6 +56,8 @@ class SheetRow:
     """Standard uncertainty of either distance."""
     electrode_face_um: float | None = None
     """Diameter of the electrode's face on the projection's side."""
+    binning: float | None = None
+    """Of the camera when the picture was taken: must be that of the calibration record."""
     stated: dict[str, float] = field(default_factory=dict)
     """Quantity name to the supplier's value, from the columns stated_<quantity>."""
     extra: dict[str, str] = field(default_factory=dict)
@@ -111,7 +113,7 @@ POSITIVE: Final = (
 )  # fmt: skip
 COLUMNS: Final = (
     *REQUIRED, *TEXTS, *DATES, *CHOICES, *POSITIVE, "plating", "plating_um", "plane_offset_um",
-    "face_offset_um",
+    "face_offset_um", "binning",
 )  # fmt: skip
 """Every column that xsect knows, besides stated_<quantity>."""
 
@@ -260,6 +262,11 @@ def _value(cell: Cell, column: str, *, decimal_comma: bool) -> str | float:
         value = _number(cell, decimal_comma=decimal_comma)
         if value < 0:
             raise _Fault("must be ≥ 0 µm")
+        return value
+    if column == "binning":
+        value = _number(cell, decimal_comma=decimal_comma)
+        if value not in range(1, 17):
+            raise _Fault("must be a whole number from 1 to 16")
         return value
     if column in ("plane_offset_um", "face_offset_um"):
         return _number(cell, decimal_comma=decimal_comma)

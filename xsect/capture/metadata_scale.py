@@ -24,7 +24,11 @@ NARROWEST_FIELD_UM: Final = 5.0
 """A picture narrower than this shows no weld section: most likely its unit is wrong by 1000."""
 
 PRINT_DPI: Final = (1440, 2400, 2880, 3200, 4800, 5760, 9600)
-"""Densities of printers and scanners beyond COARSEST_UM; a file carries them whatever it shows."""
+"""Densities of printers and scanners beyond COARSEST_UM. A flatbed scan of a section has one rightly, but a file
+printed or exported at one carries it whatever it shows, and nothing in the file tells the two apart."""
+
+PRINT_WITHIN: Final = 3e-4
+"""Relative: files store whole dots per inch, centimetre or metre (1440 dpi are 567 a cm, 0.012 % off)."""
 
 _UNITS_UM: Final = {
     "nm": 1e-3, "nanometer": 1e-3, "nanometre": 1e-3, "µm": 1.0, "um": 1.0, "micron": 1.0, "microns": 1.0,
@@ -72,9 +76,10 @@ def _trouble(x: float, y: float, width_px: int) -> str:
     dpi = 25400.0 / x
     if max(x, y) > COARSEST_UM:
         return f"{dpi:.4g} dots per inch, a print density"
-    # Files store whole dots per metre or centimetre: allow that rounding.
-    if any(abs(dpi - known) < 0.002 * known for known in PRINT_DPI) and math.isclose(x, y, rel_tol=1e-3):
-        return f"{dpi:.0f} dots per inch, a printer's or scanner's density"
+    if any(abs(dpi / known - 1) < PRINT_WITHIN for known in PRINT_DPI) and math.isclose(x, y, rel_tol=1e-3):
+        return (
+            f"{dpi:.0f} dots per inch, a printer's or scanner's density; for a scan, give um_per_px = {x:.5g}"
+        )
     if min(x, y) < FINEST_UM or x * width_px < NARROWEST_FIELD_UM:
         return f"{x:.4g} µm/px would make the picture {x * width_px:.3g} µm wide: its unit must be wrong"
     return ""

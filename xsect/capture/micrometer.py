@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from xsect.capture.graduation import FEWEST_LINES, Floats, Graduation, find_graduations
 from xsect.capture.ticks import Array, Ticks, fit_ticks
+from xsect.capture.unresolved import finer_lines_unresolved
 from xsect.quantities import COVERAGE_FACTOR, Component
 from xsect.reasons import Refusal
 
@@ -36,6 +37,7 @@ _GOOD_SHARE = 0.75
 _UNBROKEN_SHARE = 0.5
 _FEW = f"fewer than {FEWEST_LINES} evenly spaced lines"
 _UNEVEN = 0.05
+_COARSER = ": take a micrometer of coarser pitch or a stronger objective"
 
 
 @dataclass(frozen=True)
@@ -136,7 +138,7 @@ def read_micrometer(
         ticks, why = _verified(grey, graduation)
         if ticks is not None:
             return _reading(grey, graduation, ticks, pitch_um, u_pitch_um, thermal)
-        seen = why if seen in ("", _FEW) else seen
+        seen = why if seen in ("", _FEW) or why.endswith(_COARSER) else seen
     raise Refusal("graduation_not_found", detail=seen or "nothing in the picture repeats evenly")
 
 
@@ -193,13 +195,24 @@ def _verified(grey: Floats, graduation: Graduation, *, crossed: bool = False) ->
     both_sides = ticks.good[1:-1] & ticks.good[:-2] & ticks.good[2:]
     unbroken = both_sides.sum() >= 0.8 * ticks.good.sum()
     if ticks.good.mean() < (_UNBROKEN_SHARE if unbroken else _GOOD_SHARE):
-        return None, f"only {ticks.good.sum()} of {len(ticks.good)} evenly spaced lines are there"
+        apart = f"{graduation.pitch_px:.1f} px apart"
+        return None, f"only {ticks.good.sum()} of {len(ticks.good)} evenly spaced lines, {apart}, are there"
     if rms > _RMS_OF_PITCH * graduation.pitch_px:
         return None, f"what repeats strays by {rms / graduation.pitch_px:.1%} of its spacing"
     if abs(float(np.median(ticks.strength))) < 2.2 * ticks.noise:
         return None, "what repeats hardly stands out from what lies between"
     if not crossed and ticks.unevenness > _UNEVEN:
         return None, "what repeats is broken up, as letters or dots are, not straight lines"
+    if not graduation.confirmed:
+        return (
+            None,
+            f"lines only {graduation.pitch_px:.1f} px apart could be an illusion of still finer ones{_COARSER}",
+        )
+    if not crossed and finer_lines_unresolved(grey, graduation, ticks):
+        return (
+            None,
+            f"the shortest lines are not resolved, only those {graduation.pitch_px:.1f} px apart{_COARSER}",
+        )
     return ticks, ""
 
 
@@ -233,6 +246,8 @@ def _reading(
     budget = [
         Component("scatter of the lines", float(u_fit / fit[1])),
         Component("line model", float(U_FIT_PX / (2 * fit[1]))),
+        # Lines askew by a small angle lie closer along the direction that was fitted than at right angles to them.
+        Component("tilt", ticks.askew**2 / 2),
         Component("certified pitch", u_pitch_um / pitch_um),
     ]
     if thermal is not None:

@@ -16,6 +16,7 @@ class Scale:
     ``x_um`` and ``y_um`` are µm per pixel along columns and rows; ``u_relative`` is the relative standard
     uncertainty common to both. ``source`` and ``detail`` say where the scale came from ("calibration record",
     "obj20_cam2 of 2026-03-02"); ``record_sha256`` is the hash of the calibration record where there is one.
+    ``axes_deg``: angle in the object between the picture's rows and columns.
     """
 
     x_um: float
@@ -24,6 +25,7 @@ class Scale:
     source: Source
     detail: str = ""
     record_sha256: str = ""
+    axes_deg: float = 90.0
 
     @property
     def um_per_px(self) -> float:
@@ -32,5 +34,6 @@ class Scale:
 
     @property
     def square(self) -> bool:
-        """Whether both axes agree within 0.05 %, too little to show in any measurement."""
-        return abs(self.x_um / self.y_um - 1) < 5e-4
+        """Whether pixels are square within 0.05 % in side and slant, too little to show in any measurement."""
+        slant = abs(math.cos(math.radians(self.axes_deg)))
+        return abs(self.x_um / self.y_um - 1) < 5e-4 and slant < 5e-4

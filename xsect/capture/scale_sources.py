@@ -87,10 +87,11 @@ def _from_record(
         "calibration record",
         f"{record.name} of {record.date}",
         loaded.sha256,
+        record.axes_deg,
     )
     on = dt.date.fromisoformat(row.cut_on) if row.cut_on else today
     shape = raw.pixels.shape[0], raw.pixels.shape[1]
-    return scale, list(check_use(loaded, shape=shape, on=on))
+    return scale, list(check_use(loaded, shape=shape, on=on, binning=row.binning))
 
 
 def _from_bar(raw: RawImage, bar_um: float, others: list[Scale]) -> Scale:

@@ -29,7 +29,8 @@ class Ticks:
     ``index``: whole number of each line; ``centre``: its place along the graduation, px (see `Graduation`);
     ``strength``: contrast, signed (negative: darker than the ground); ``good``: seen, and like the others. ``noise``:
     scatter of single pixels about the fit, the median line's; ``unevenness``: variance of the ink along the lines
-    over its mean squared (0 for lines, more for letters or dots); ``half_width`` and ``blur``: of the lines, px.
+    over its mean squared (0 for lines, more for letters or dots); ``half_width`` and ``blur``: of the lines, px;
+    ``askew``: angle (rad) left between the lines and the direction at right angles to the graduation's.
     """
 
     index: NDArray[np.int64]
@@ -40,6 +41,7 @@ class Ticks:
     unevenness: float
     half_width: float
     blur: float
+    askew: float
 
 
 def fit_ticks(grey: Floats, graduation: Graduation) -> Ticks | None:
@@ -77,7 +79,9 @@ def fit_ticks(grey: Floats, graduation: Graduation) -> Ticks | None:
         return None
     ink = value - fit[line, 0] - fit[line, 1] * (u - centre[line]) / pitch
     uneven = _unevenness(u - centre[line], v, ink, line, half + blur, pitch, noise)
-    return Ticks(index[seen], centre[seen], strength[seen], good[seen], noise, uneven, half, blur)
+    bend = fit[line, 2] * _slope(u - centre[line], half, blur) * (v - v.mean())
+    askew = -float(bend @ rest) / max(float(bend @ bend), 1e-12)
+    return Ticks(index[seen], centre[seen], strength[seen], good[seen], noise, uneven, half, blur, askew)
 
 
 def _centres(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from xsect.commands.basics import DAY, PATH, CouldNotRun, day, terminal
+from xsect.commands.basics import DAY, NOT_ALL_ACCEPTED, PATH, CouldNotRun, day, terminal
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -21,21 +21,23 @@ if TYPE_CHECKING:
 
 @click.command(short_help="Make a calibration record from pictures of a stage micrometer.")
 @click.argument("images", type=PATH, nargs=-1, required=True, metavar="IMAGE...")
-@click.option("--name", required=True, metavar="NAME", help="Name of the record.")
-@click.option("--objective", required=True, metavar="TEXT", help="Objective.")
-@click.option("--camera", required=True, metavar="TEXT", help="Camera.")
+@click.option("--name", metavar="NAME", help="Name of the record; where left out, none is made.")
+@click.option("--objective", metavar="TEXT", default="", help="Objective.")
+@click.option("--camera", metavar="TEXT", default="", help="Camera.")
 @click.option("--binning", type=click.IntRange(1), metavar="N", default=1, show_default=True, help="Binning.")
-@click.option("--operator", required=True, metavar="TEXT", help="Who took the pictures.")
-@click.option("--certificate", required=True, metavar="TEXT", help="The micrometer's certificate.")
+@click.option("--operator", metavar="TEXT", default="", help="Who took the pictures.")
+@click.option("--certificate", metavar="TEXT", default="", help="The micrometer's certificate.")
 @click.option("--pitch-um", type=float, required=True, metavar="UM", help="Pitch of its shortest lines, µm.")
 @click.option(
-    "--u-pitch-um", type=float, required=True, metavar="UM", help="Standard uncertainty of the pitch."
+    "--u-pitch-um", type=float, metavar="UM", help="Its standard uncertainty.  [default: an allowance]"
 )
 @click.option("--grid", is_flag=True, help="The micrometer is a square grid.")
 @click.option("--celsius", type=float, metavar="C", help="Temperature of the micrometer, with --u-celsius.")
 @click.option("--u-celsius", type=float, metavar="K", help="Standard uncertainty of the temperature.")
 @click.option("--date", type=DAY, metavar="YYYY-MM-DD", help="Day of the pictures.  [default: today]")
-@click.option("--valid-until", type=DAY, required=True, metavar="YYYY-MM-DD", help="Last day of use.")
+@click.option(
+    "--valid-until", type=DAY, metavar="YYYY-MM-DD", help="Last day of use.  [default: after a year]"
+)
 @click.option("--supersedes", metavar="NAME", help="The record that this one replaces.")
 @click.option("--notes", metavar="TEXT", default="", help="Free text.")
 @click.option(
@@ -48,19 +50,19 @@ if TYPE_CHECKING:
 )
 def calibrate(
     images: tuple[Path, ...],
-    name: str,
+    name: str | None,
     objective: str,
     camera: str,
     binning: int,
     operator: str,
     certificate: str,
     pitch_um: float,
-    u_pitch_um: float,
+    u_pitch_um: float | None,
     grid: bool,
     celsius: float | None,
     u_celsius: float | None,
     date: dt.datetime | None,
-    valid_until: dt.datetime,
+    valid_until: dt.datetime | None,
     supersedes: str | None,
     notes: str,
     folder: Path,
@@ -69,7 +71,7 @@ def calibrate(
     columns or both, as many as there are.
 
     Writes the record, copies of the pictures, and a sheet (PDF) that shows how the scale was found. Nothing on file
-    is overwritten.
+    is overwritten. Without --name the scale is read and told, and nothing is written.
     """
     from xsect.capture.calibrate import Setup, Standard, calibrate, save_calibration
     from xsect.capture.micrometer import Thermal
@@ -79,18 +81,43 @@ def calibrate(
     if (celsius is None) != (u_celsius is None):
         raise click.UsageError("--celsius and --u-celsius go together")
     thermal = None if celsius is None or u_celsius is None else Thermal(celsius, u_celsius)
+    on = day(date)
+    needed = {"--objective": objective, "--camera": camera, "--operator": operator}
+    missing = [option for option, value in needed.items() if not value]
+    if name and missing:
+        raise click.UsageError(f"a record (--name) needs {', '.join(missing)} too")
+    last = valid_until.date() if valid_until else _after_a_year(on)
     setup = Setup(
-        name, objective, camera, operator, day(date), valid_until.date(), binning, supersedes, notes
+        name or "reading",
+        objective or "-",
+        camera or "-",
+        operator or "-",
+        on,
+        last,
+        binning,
+        supersedes,
+        notes,
     )
     standard = Standard(certificate, pitch_um, u_pitch_um, thermal, grid)
     try:
         made = calibrate(images, setup, standard)
+        if name is None:
+            _print_calibration(made, [])
+            return
         sheet = calibration_sheet(made)
         files = save_calibration(made, folder)
         (folder / f"{name}.pdf").write_bytes(sheet)
     except (Refusal, ValueError, OSError) as error:
         raise CouldNotRun(str(error)) from error
     _print_calibration(made, [*files, folder / f"{name}.pdf"])
+
+
+def _after_a_year(on: dt.date) -> dt.date:
+    """Return the last day of the year that begins on a date; a year is common practice."""
+    try:
+        return on.replace(year=on.year + 1) - dt.timedelta(days=1)
+    except ValueError:  # 29 February
+        return on.replace(year=on.year + 1, day=28)
 
 
 @click.command(short_help="List the calibration records on file and how the scales drift.")
@@ -103,10 +130,19 @@ def calibrate(
     help="Folder of the records.",
 )
 @click.option("--date", type=DAY, metavar="YYYY-MM-DD", help="State on this day.  [default: today]")
+@click.option(
+    "--runs",
+    type=click.Path(exists=True, path_type=Path),
+    metavar="PATH",
+    help="Check the records against this run.json, or all in and below this folder.",
+)
 @click.option("--charts", type=PATH, metavar="DIR", help="Write a control chart of each scale there (SVG).")
-def calibrations(folder: Path, date: dt.datetime | None, charts: Path | None) -> None:
+def calibrations(folder: Path, date: dt.datetime | None, runs: Path | None, charts: Path | None) -> None:
     """List the calibration records of a folder: scale, state on a day, what is wrong with them, and how the scale
-    of each objective and camera has changed from one record to the next."""
+    of each objective and camera has changed from one record to the next.
+
+    Exit status with --runs: 1 where a record that a run used was changed or is gone.
+    """
     from xsect.capture.calibration import list_records
     from xsect.capture.drift import calibration_drift
 
@@ -122,6 +158,24 @@ def calibrations(folder: Path, date: dt.datetime | None, charts: Path | None) ->
             console.print(_drift_table(series))
     if charts:
         _write_charts(drift, charts)
+    if runs and not _all_unchanged(runs, folder):
+        raise SystemExit(NOT_ALL_ACCEPTED)
+
+
+def _all_unchanged(runs: Path, folder: Path) -> bool:
+    """Tell what became of the records that runs used."""
+    from xsect.report.used_records import used_records
+
+    try:
+        uses = used_records(runs, folder)
+    except (ValueError, OSError) as error:
+        raise CouldNotRun(str(error)) from error
+    click.echo()
+    for use in uses:
+        click.echo(use.sentence, err=not use.unchanged)
+    if not uses:
+        click.echo(f"{runs}: no run there used a calibration record")
+    return all(use.unchanged for use in uses)
 
 
 def _write_charts(drift: Iterable[DriftSeries], folder: Path) -> None:
@@ -139,13 +193,18 @@ def _write_charts(drift: Iterable[DriftSeries], folder: Path) -> None:
 
 def _print_calibration(made: Calibration, files: list[Path]) -> None:
     record = made.record
+    skew = "" if made.scales.skew_deg is None else f", axes {record.axes_deg:.2f}° apart"
+    until = f", valid until {record.valid_until}" if files else ""
     click.echo(
-        f"{record.name}: {record.um_per_px_x:g} µm/px along rows, {record.um_per_px_y:g} along columns, "
-        f"relative standard uncertainty {record.u_relative:.2%}, valid until {record.valid_until}"
+        f"{record.name}: {record.um_per_px_x:g} µm/px along rows, {record.um_per_px_y:g} along columns{skew}, "
+        f"relative standard uncertainty {record.u_relative:.2%}{until}"
     )
     for caution in made.scales.cautions:
         click.echo(f"Caution: {caution}")
-    click.echo("Written: " + ", ".join(str(path) for path in files))
+    if files:
+        click.echo("Written: " + ", ".join(str(path) for path in files))
+    else:
+        click.echo("Nothing was written: give --name for a record.")
 
 
 def _record_table(found: list[RecordStatus]) -> Table:

@@ -225,8 +225,11 @@ def _facts(calibration: Calibration) -> list[tuple[str, str]]:
         ("Valid until", record.valid_until.isoformat()),
         ("Operator", record.operator),
         ("Replaces", record.supersedes or "–"),
-        ("Micrometer", standard.certificate + (", square grid" if standard.grid else "")),
-        ("Pitch", f"{standard.pitch_um:g} µm, u = {standard.u_pitch_um:g} µm"),
+        (
+            "Micrometer",
+            (standard.certificate or "no certificate named") + (", square grid" if standard.grid else ""),
+        ),
+        ("Pitch", f"{standard.pitch_um:g} µm, u = {standard.u_pitch:.3g} µm"),
         ("Temperature", temperature),
     ]
 

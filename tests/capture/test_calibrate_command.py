@@ -1,0 +1,90 @@
+"""The commands of the scale, as a lab uses them: read a micrometer, file a record, find one that was edited."""
+
+import json
+import re
+from pathlib import Path
+
+import cv2
+import pytest
+from click.testing import CliRunner, Result
+
+from xsect.cli import main
+from xsect.synth.micrometer import MicrometerScene, draw_micrometer
+
+SCENE = MicrometerScene(0.8, 0.8, width_px=600, height_px=400, start_px=(25.0, 250.0), dust=2)
+RECORD = ("--objective", "10x", "--camera", "cam 1", "--operator", "kb")
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(main, [str(one) for one in arguments])
+
+
+@pytest.fixture(scope="module")
+def picture(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("micrometer") / "shot.png"
+    cv2.imwrite(str(path), draw_micrometer(SCENE, 1))
+    return path
+
+
+def test_a_picture_and_a_pitch_are_enough_to_read_a_scale(
+    picture: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    made = run("calibrate", picture, "--pitch-um", 10)
+    assert (made.exit_code, made.stderr) == (0, "")
+    assert float(made.stdout.split()[1]) == pytest.approx(0.8, rel=2e-5)
+    assert "Caution: no certificate was named" in made.stdout
+    # 0.1 % either way as a rectangular distribution, 0.05 % for pixels taken to be square: 0.065 %.
+    assert "relative standard uncertainty 0.07%" in made.stdout
+    assert made.stdout.splitlines()[-1] == "Nothing was written: give --name for a record."
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_record_needs_what_it_is_for(picture: Path, tmp_path: Path) -> None:
+    made = run(
+        "calibrate", picture, "--pitch-um", 10, "--name", "a", "--camera", "cam 1", "--folder", tmp_path
+    )
+    assert made.exit_code == 2
+    assert "a record (--name) needs --objective, --operator too" in made.stderr
+    made = run("calibrate", picture, "--pitch-um", 10, "--name", "a", *RECORD, "--date", "2028-02-29",
+               "--folder", tmp_path)  # fmt: skip
+    assert made.exit_code == 0
+    assert "valid until 2029-02-28" in made.stdout
+    text = (tmp_path / "a.toml").read_text(encoding="utf-8")
+    assert 'certificate = "none named"' in text
+    assert "nothing proves it" in text
+
+
+def test_an_edited_record_is_found_by_the_runs_that_used_it(picture: Path, tmp_path: Path) -> None:
+    """A lot measured with a record; then somebody changes one digit of its scale."""
+    folder, section = tmp_path / "calibration", tmp_path / "a.png"
+    run("calibrate", picture, "--pitch-um", 10, "--name", "obj10", *RECORD, "--folder", folder)
+    cv2.imwrite(str(section), draw_micrometer(SCENE, 1))  # no section, but of the record's size
+    (tmp_path / "lot.csv").write_text("section,image,calibration\nA,a.png,obj10\nB,a.png,obj10\n")
+    out = tmp_path / "reports" / "lot"
+    run("measure", tmp_path / "lot.csv", "--out", out, "--jobs", 1, "--quiet")
+    command = ("calibrations", "--folder", folder, "--runs", tmp_path / "reports")
+    kept = run(*command)
+    assert kept.exit_code == 0
+    used = f"{out / 'run.json'}: 2 sections measured with record obj10"
+    assert kept.stdout.splitlines()[-1] == f"{used}, which is unchanged"
+    path = folder / "obj10.toml"
+    path.write_text(
+        re.sub(r"(um_per_px_x = 0\.)\d", r"\g<1>9", path.read_text(encoding="utf-8")), encoding="utf-8"
+    )
+    edited = run(*command)
+    assert edited.exit_code == 1
+    assert f"{used}, which was changed since: SHA-256 " in edited.stderr
+    path.rename(folder / "obj10_old.toml")
+    assert f"{used}, which is no longer on file" in run(*command).stderr
+
+
+def test_a_file_that_is_no_run(picture: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "c"
+    run("calibrate", picture, "--pitch-um", 10, "--name", "a", *RECORD, "--folder", folder)
+    (tmp_path / "run.json").write_text(json.dumps({"rows": []}))
+    made = run("calibrations", "--folder", folder, "--runs", tmp_path)
+    assert made.exit_code == 2
+    assert "run.json: not a record of a run" in made.stderr
+    made = run("calibrations", "--folder", folder, "--runs", folder)
+    assert (made.exit_code, made.stderr) == (2, f"{folder}: holds no run.json\n")

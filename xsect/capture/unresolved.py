@@ -1,0 +1,110 @@
+"""Lines too fine to be seen beside those of a graduation: the trap that makes a scale wrong five times over.
+
+The shortest lines of a stage micrometer, which its certificate's pitch is about, may be too fine for the picture or out
+of focus. Every fifth, longer line is then still sharp and even, and would be taken for the shortest ones. What
+gives it away is the strip of the unresolved ones: where the longer lines seem to end, the picture between
+them turns to the lines' own tone and stays so for longer than the base line of a scale is thick.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from xsect.capture.graduation import Floats, Graduation
+from xsect.capture.ticks import Array, Ticks
+
+_TONE: Final = 0.12
+"""Share of the lines' contrast from which a place counts as toned: unresolved lines cover at least that much."""
+
+_AMBIGUOUS: Final = 0.2
+"""Half width of lines, in pitches, from which they and the gaps may be confused."""
+
+_ROWS: Final = 0.75
+"""Share of the places between lines that must be toned: numbers and dirt tone some, a strip tones all."""
+
+
+def finer_lines_unresolved(grey: Floats, graduation: Graduation, ticks: Ticks) -> bool:
+    """Whether a strip of unresolved lines borders on a graduation's lines, at either of their ends."""
+    found = _profiles(grey, graduation, ticks)
+    if found is None:
+        return False
+    line, between, v = found
+    sign = float(np.sign(np.median(ticks.strength)))
+    inside = (v >= graduation.v_range[0]) & (v <= graduation.v_range[1])
+    contrast = sign * float(np.nanmedian((line - between)[:, inside]))
+    if not contrast > 0:
+        return False
+    # Uneven light changes the ground too: a strip must stand out from it whatever trend of it is taken off.
+    ground = np.nanmedian(between[:, inside], axis=1)[:, None]
+    levels = [ground + _trend(between - ground, v, inside, degree) for degree in (0, 1, 2)]
+    tones = [sign * (between - level) / contrast for level in levels]
+    thickest = 2 * ticks.half_width + 3.5 * ticks.blur + 1
+    # The lines' own ends are cut off the band; with their blur they may take as much again.
+    reach = int(0.25 * (graduation.v_range[1] - graduation.v_range[0]) + 2 * thickest)
+    before, after = v < graduation.v_range[0], v > graduation.v_range[1]
+    if ticks.half_width < _AMBIGUOUS * graduation.pitch_px:
+        tone = np.min(tones, axis=0)
+        return any(_has_strip(side, reach, thickest) for side in (tone[:, before][:, ::-1], tone[:, after]))
+    # Where lines and gaps are alike, one may be taken for the other; but a strip is at one end only, and unresolved
+    # lines tone it more than the faint wave of the longer ones among them.
+    beyond = slice(reach, reach + max(int(thickest), 1))
+    differences = [
+        _level(tone[:, before][:, ::-1][:, beyond]) - _level(tone[:, after][:, beyond]) for tone in tones
+    ]
+    return all(abs(difference) > 1 for difference in differences)
+
+
+def _profiles(grey: Floats, graduation: Graduation, ticks: Ticks) -> tuple[Array, Array, Array] | None:
+    """Return (on lines, between lines, v): levels (k, rows) along lines and half-way between them, NaN outside
+    the picture, far beyond both ends of the band; ``v`` by whole pixels. None where no two lines are neighbours."""
+    good = ticks.good[:-1] & ticks.good[1:] & (np.diff(ticks.index) == 1)
+    if not good.any():
+        return None
+    on = ticks.centre[:-1][good]
+    half_way = (ticks.centre[:-1] + ticks.centre[1:])[good] / 2
+    low, high = graduation.v_range
+    beyond = max(high - low, 4 * graduation.pitch_px) + 10
+    v = np.arange(np.floor(low - beyond), high + beyond)
+    cos, sin = graduation.direction
+
+    def levels(u: Array) -> Array:
+        x = (u[:, None] * cos - v * sin).astype(np.float32)
+        y = (u[:, None] * sin + v * cos).astype(np.float32)
+        outside = (x < 0) | (y < 0) | (x > grey.shape[1] - 1) | (y > grey.shape[0] - 1)
+        found = cv2.remap(grey, x, y, cv2.INTER_LINEAR).astype(float)
+        return np.where(outside, np.nan, found)
+
+    return levels(on), levels(half_way), v
+
+
+def _trend(between: Array, v: Array, inside: NDArray[np.bool_], degree: int) -> Array:
+    """Return the polynomial in v through the band's own rows, (rows,); 0 for too few rows."""
+    if inside.sum() < 10 * degree + 1:
+        return np.zeros(len(v))
+    usual = np.nan_to_num(np.nanmedian(between[:, inside], axis=0))
+    return np.asarray(np.polynomial.Polynomial.fit(v[inside], usual, degree)(v))
+
+
+def _level(tone: Array) -> float:
+    """Return the median tone, NaN (which differs from nothing) where little of it is in the picture."""
+    seen = np.isfinite(tone)
+    return float(np.median(tone[seen])) if seen.sum() > 0.5 * tone.size > 0 else float("nan")
+
+
+def _has_strip(tone: Array, reach: int, thickest: float) -> bool:
+    """Whether a strip of the lines' tone, thicker than ``thickest``, begins within ``reach`` of an end of the lines;
+    ``tone``: (k, rows) between the lines, going outwards."""
+    seen = np.isfinite(tone).sum(axis=0)
+    with np.errstate(invalid="ignore"):
+        toned = (tone >= _TONE).sum(axis=0) >= _ROWS * np.maximum(seen, 1)
+    longest = run = 0
+    for k, one in enumerate(toned & (seen >= 0.5 * len(tone))):
+        run = run + 1 if one else 0
+        if k - run + 1 > reach:
+            break
+        longest = max(longest, run)
+    return longest > thickest
