@@ -19,7 +19,7 @@ RULE_SETS: Final = ("zone", "eight", "limits")
 
 
 @click.command(short_help="Chart a quantity over lots: limits, signals, changes, spread.")
-@click.argument("sources", type=PATH, nargs=-1, required=True, metavar="SOURCE...")
+@click.argument("sources", nargs=-1, required=True, metavar="SOURCE...")
 @click.option("--quantity", default="bond_width", show_default=True, metavar="NAME", help="What to chart.")
 @click.option(
     "--segment", type=click.IntRange(1), metavar="N", help="Of this bond segment.  [default: whole sections]"
@@ -75,7 +75,7 @@ RULE_SETS: Final = ("zone", "eight", "limits")
     help="Folder for report and figures.  [default: reports/trend_<quantity>]",
 )
 def trend(
-    sources: tuple[Path, ...],
+    sources: tuple[str, ...],
     quantity: str,
     segment: int | None,
     by: str,
@@ -92,8 +92,8 @@ def trend(
     h: float,
     out: Path | None,
 ) -> None:
-    """Chart a quantity over lots in their order of time, from folders that xsect measure wrote and from tables
-    (SOURCE...), say what the chart says, and write a report.
+    """Chart a quantity over lots in their order of time, from record stores, folders that xsect measure wrote and
+    tables (SOURCE...), say what the chart says, and write a report.
     """
     from xsect.lots.findings import findings
     from xsect.lots.rows import RowsError, parted
@@ -109,7 +109,9 @@ def trend(
         )  # fmt: skip
         rows = _rows(sources, quantity, segment, sheets)
         trends = [make_trend(part, plan, title=label) for label, part in parted(rows, cast("By", by))]
-        write_statistics(trend_page(trends, [path.name for path in sources]), folder, trend_files(trends))
+        write_statistics(
+            trend_page(trends, [Path(source).name for source in sources]), folder, trend_files(trends)
+        )
     except (RowsError, OSError) as error:
         raise CouldNotRun(str(error)) from error
     for one in trends:
@@ -117,7 +119,7 @@ def trend(
     click.echo(f"Report: {folder / 'report.html'} and report.pdf; charts, points.csv beside them")
 
 
-def _rows(sources: tuple[Path, ...], quantity: str, segment: int | None, sheets: tuple[Path, ...]) -> Rows:
+def _rows(sources: tuple[str, ...], quantity: str, segment: int | None, sheets: tuple[Path, ...]) -> Rows:
     from xsect.lots.sources import read_rows
 
     return read_rows(sources, quantity=quantity, segment=segment, sheets=sheets)

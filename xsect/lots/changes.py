@@ -58,7 +58,7 @@ def change_points(
     places together give a false step with at most the probability ``false_alarm`` (Bonferroni). Fewer than six points
     give none: their spread is not known well enough.
     """
-    from scipy.stats import f
+    from scipy.special import fdtri
 
     n = values.size
     if n < 6:
@@ -72,7 +72,7 @@ def change_points(
     if not variance:
         return ()
     dof = moving_range_dof(n)
-    price = float(f.isf(false_alarm / (n - 1), 1, dof))
+    price = float(fdtri(1, dof, 1 - false_alarm / (n - 1)))
     starts = _partition(values, w, variance, price, shortest)
     return tuple(
         _describe(values, w, variance, dof, before, place, after, shortest)
@@ -113,7 +113,7 @@ def _partition(values: Floats, w: Floats, variance: float, price: float, shortes
 def _describe(
     values: Floats, w: Floats, variance: float, dof: float, begin: int, place: int, end: int, shortest: int
 ) -> Change:
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
     part, weight = values[begin:end], w[begin:end]
     places = np.arange(shortest, end - begin - shortest + 1)
@@ -126,7 +126,7 @@ def _describe(
         float(np.average(part[side], weights=weight[side])) for side in (slice(cut), slice(cut, None))
     )
     spread = math.sqrt(variance * (1 / weight[:cut].sum() + 1 / weight[cut:].sum()))
-    half = float(t.ppf(0.975, dof)) * spread
+    half = float(stdtrit(dof, 0.975)) * spread
     return Change(
         place, int(near[0]), int(near[-1]), before, after, after - before - half, after - before + half
     )

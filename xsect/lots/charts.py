@@ -96,14 +96,14 @@ def choose_kind(groups: Groups) -> tuple[Kind, str]:
 
 def _scatter_among(groups: Groups) -> float:
     """Return the probability of so much scatter from lot to lot if there were only the spread within."""
-    from scipy.stats import f
+    from scipy.special import fdtrc
 
     among, dof_among = moving_range_sigma(np.array([group.mean() for group in groups]))
     within, dof_within = pooled_sigma(groups)
     if not within:
         return 0.0 if among else 1.0
     expected = within**2 * np.mean([1 / group.size for group in groups])
-    return float(f.sf(among**2 / expected, dof_among, dof_within))
+    return float(fdtrc(dof_among, dof_within, among**2 / expected))
 
 
 def control_chart(groups: Groups, plan: Plan) -> Chart:

@@ -9,7 +9,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,8 +25,7 @@ class RowsError(ValueError):
     """Rows that cannot be used; the message is one line that names the source and the rule."""
 
 
-@dataclass(frozen=True)
-class Row:
+class Row(NamedTuple):
     """One quantity of one section (or of one bond segment), as measured and judged.
 
     ``value``, ``u`` and ``u_common`` are in the quantity's unit, NaN where there is none. ``u`` is the standard
@@ -132,8 +131,8 @@ def collect(
     kept = list(rows)
     if not kept:
         raise RowsError(f"{quantity}: no section has it")
-    keys = Counter((row.lot, row.section, "" if row.lot else row.source) for row in kept)
-    for (lot, section, _), count in keys.items():
+    keys = Counter((row.supplier, row.lot, row.section, "" if row.lot else row.source) for row in kept)
+    for (_, lot, section, _), count in keys.items():
         if count > 1:
             where = f"lot {lot}, section {section}" if lot else f"section {section}"
             raise RowsError(
@@ -153,13 +152,25 @@ def collect(
 
 
 def subgroups(rows: Rows) -> tuple[Subgroup, ...]:
-    """Return the lots in order of their first section; sections without a lot stand alone, under their own name."""
-    found: dict[str, list[Row]] = {}
+    """Return the lots in order of their first section; sections without a lot stand alone, under their own name.
+
+    Lots of one name from several suppliers are lots of their own.
+    """
+    found: dict[tuple[str, str, int], list[Row]] = {}
     for number, row in enumerate(rows.rows):
-        found.setdefault(row.lot or f"\0{number}", []).append(row)
+        key = (row.lot, row.supplier, -1) if row.lot else ("", "", number)
+        found.setdefault(key, []).append(row)
+    several = Counter(lot for lot, _, _ in found if lot)
     return tuple(
-        Subgroup(name if not name.startswith("\0") else held[0].section, tuple(held))
-        for name, held in found.items()
+        Subgroup(
+            held[0].section
+            if not lot
+            else f"{lot} ({supplier or 'no supplier'})"
+            if several[lot] > 1
+            else lot,
+            tuple(held),
+        )
+        for (lot, supplier, _), held in found.items()
     )
 
 

@@ -1,4 +1,4 @@
-"""Sources of rows: folders that ``xsect measure`` wrote, and tables (CSV, XLSX) with the same columns."""
+"""Sources of rows: record stores, folders that ``xsect measure`` wrote, and tables with the same columns."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from typing import Any, Final, cast, get_args
 from xsect.capture.lot_sheet import LotSheet, SheetError, SheetRow, read_lot_sheet
 from xsect.capture.tables import BadCell, Cell, pad, read_table
 from xsect.lots.rows import VERDICT_WORDS, Row, Rows, RowsError, check_quantity, collect
+from xsect.lots.store_rows import is_store, store_rows
 from xsect.quantities import QUANTITIES, Status
 
 REQUIRED: Final = ("section", "quantity", "value")
@@ -20,10 +21,11 @@ _FORMULA_STARTS: Final = ("=", "+", "-", "@")
 
 
 def read_rows(
-    paths: Sequence[Path], *, quantity: str, segment: int | None = None, sheets: Sequence[Path] = ()
+    sources: Sequence[str | Path], *, quantity: str, segment: int | None = None, sheets: Sequence[Path] = ()
 ) -> Rows:
-    """Read one quantity from run folders and tables, in the order given, and put it in order of time.
+    """Read one quantity from stores, run folders and tables, in the order given, and put it in order of time.
 
+    A store (a file or URL) gives all sections as they stand, corrections applied.
     A run folder gives values and verdicts; its run.json gives the scale's share of the uncertainty; the lot sheet it
     was made from, found in the folder or among ``sheets`` by its SHA-256, gives supplier, line and made_on. A table
     needs the columns section, quantity and value; lot, segment, u, u_common, status, verdict, supplier, line and
@@ -37,7 +39,13 @@ def read_rows(
     notes: list[str] = []
     segments: set[int | None] = set()
     used = set()
-    for path in paths:
+    for source in sources:
+        if is_store(source):
+            kept, there = store_rows(source, quantity, segment)
+            rows += kept
+            segments |= there
+            continue
+        path = Path(source)
         table = path / "measurements.csv" if path.is_dir() else path
         run = _Run.read(path) if path.is_dir() else None
         sheet = run.sheet(known) if run else None
@@ -59,7 +67,7 @@ def read_rows(
         )
         raise RowsError(f"{quantity}: not given for {_segment_name(segment)}, but for {named}")
     if not rows:
-        raise RowsError(f"{', '.join(str(path) for path in paths)}: no row has the quantity {quantity}")
+        raise RowsError(f"{', '.join(map(str, sources))}: no row has the quantity {quantity}")
     return collect(quantity, rows, segment=segment, notes=notes)
 
 

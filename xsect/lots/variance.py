@@ -72,7 +72,7 @@ def one_way(groups: Groups) -> OneWay:
 
     Values are taken from their mean first, so that leading digits that all share cost no digits of the result.
     """
-    from scipy.stats import f as f_distribution
+    from scipy.special import fdtrc
 
     total = sum(group.size for group in groups)
     if len(groups) < 2 or total <= len(groups):
@@ -85,7 +85,7 @@ def one_way(groups: Groups) -> OneWay:
     within = math.fsum(float(((group - mean) ** 2).sum()) for group, mean in zip(shifted, means, strict=True))
     df = (len(groups) - 1, total - len(groups))
     ratio = (between / df[0]) / (within / df[1]) if within else math.inf
-    return OneWay(between, within, *df, ratio, float(f_distribution.sf(ratio, *df)))
+    return OneWay(between, within, *df, ratio, float(fdtrc(*df, ratio)) if within else 0.0)
 
 
 def components_by_moments(groups: Groups) -> Components:
@@ -94,7 +94,7 @@ def components_by_moments(groups: Groups) -> Components:
     The interval of the share turns F round, exact for equal sizes, with the mean size n0 for unequal ones
     (S. R. Searle, Linear Models, 1971, ch. 9; from memory).
     """
-    from scipy.stats import f as f_distribution
+    from scipy.special import fdtri
 
     table = one_way(groups)
     sizes = np.array([group.size for group in groups], dtype=float)
@@ -107,8 +107,8 @@ def components_by_moments(groups: Groups) -> Components:
         return max(0.0, (ratio - 1) / (ratio - 1 + n0)) if math.isfinite(ratio) else 1.0
 
     df = (table.df_between, table.df_within)
-    low = bound(table.f / float(f_distribution.isf(0.025, *df)))
-    high = bound(table.f / float(f_distribution.ppf(0.025, *df)))
+    low = bound(table.f / float(fdtri(*df, 0.975)))
+    high = bound(table.f / float(fdtri(*df, 0.025)))
     return Components(math.sqrt(lots), math.sqrt(table.ms_within), share, low, high, raw < 0, "moments")
 
 
@@ -155,7 +155,7 @@ def components_by_reml(groups: Groups) -> Components:
 
 def lot_means(groups: Groups) -> tuple[LotMean, ...]:
     """Return each lot's mean with its 95 % interval (Student's t, spread pooled over the lots)."""
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
     from xsect.lots.spread import pooled_sigma
 
@@ -163,7 +163,7 @@ def lot_means(groups: Groups) -> tuple[LotMean, ...]:
     if all(group.size == 1 for group in groups):
         return tuple(LotMean(1, float(group[0]), nan, nan) for group in groups)
     sigma, dof = pooled_sigma(groups)
-    factor = float(t.ppf(0.975, dof)) * sigma
+    factor = float(stdtrit(dof, 0.975)) * sigma
     return tuple(
         LotMean(group.size, mean := float(group.mean()), mean - half, mean + half)
         for group in groups

@@ -1,0 +1,124 @@
+"""Rows from a record store: one quantity of all sections as it stands, corrections applied."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, cast
+
+from sqlalchemy import select
+
+from xsect.lots.corrections import as_it_stands
+from xsect.lots.database import Store, StoreError, open_store
+from xsect.lots.rows import VERDICT_WORDS, Row, RowsError
+from xsect.lots.schema import corrections, measurements, sections, verdicts
+from xsect.lots.store import Name, current
+from xsect.quantities import Measurement
+
+_NAME = ("supplier", "lot", "section")
+_BATCH = 5_000
+_SCALE = re.compile(r'"scale", ?([-+.0-9eE]+)')
+
+
+def is_store(source: str | Path) -> bool:
+    """Return whether a source is a record store: a URL, or a file that SQLite wrote."""
+    if "://" in str(source):
+        return True
+    path = Path(source)
+    if not path.is_file():
+        return False
+    with path.open("rb") as file:
+        return file.read(16) == b"SQLite format 3\0"
+
+
+def store_rows(where: str | Path, quantity: str, segment: int | None) -> tuple[list[Row], set[int | None]]:
+    """Return the rows of a quantity, in the order the sections were kept, and the segments that there are.
+
+    Raises RowsError, one line, where the store cannot be read.
+    """
+    try:
+        with open_store(where) as store:
+            rows = list(_rows(store, quantity, segment))
+            found = {segment} if rows else _segments(store, quantity)
+    except StoreError as error:
+        raise RowsError(str(error)) from error
+    return rows, found
+
+
+def _segments(store: Store, quantity: str) -> set[int | None]:
+    query = select(measurements.c.segment).where(measurements.c.quantity == quantity).distinct()
+    with store.reading() as connection:
+        return {row[0] for row in connection.execute(query)}
+
+
+def _rows(store: Store, quantity: str, segment: int | None) -> Iterator[Row]:
+    of = measurements.c
+    here = of.segment.is_(None) if segment is None else of.segment == segment
+    asked = ("quantity", "segment", "status", "value", "u", "budget")
+    query = (
+        current(
+            sections.c.id, *(sections.c[part] for part in (*_NAME, "made_on", "row")),
+            sections.c.status.label("section_status"), *(of[name] for name in asked),
+        )
+        .join(measurements, of.section_id == sections.c.id)
+        .where(of.quantity == quantity, here)
+        .order_by(sections.c.id)
+    )  # fmt: skip
+    with store.reading() as connection:
+        persons = {
+            tuple(one) for one in connection.execute(select(*(corrections.c[n] for n in _NAME)).distinct())
+        }
+        judged = _judged(connection, quantity, segment)
+        rows = connection.execution_options(yield_per=_BATCH).execute(query)
+        for row in rows:
+            line = _line_of(row.row)
+            named = (row.supplier, row.lot, row.section)
+            if named in persons:
+                yield _corrected(store, Name(*named), quantity, segment, line)
+                continue
+            value, u = (math.nan if number is None else number for number in (row.value, row.u))
+            status = row.status if row.status != "measured" else row.section_status
+            yield Row(
+                row.section, value, row.lot, u, _shared(row.budget), status, judged.get(row.id, ""),
+                row.supplier, line, row.made_on, store.name,
+            )  # fmt: skip
+
+
+def _judged(connection: Any, quantity: str, segment: int | None) -> dict[int, str]:
+    """Return the gravest verdict on the quantity of each section version."""
+    of = verdicts.c
+    here = of.segment.is_(None) if segment is None else of.segment == segment
+    found: dict[int, str] = {}
+    for section, verdict in connection.execute(
+        select(of.section_id, of.verdict).where(of.quantity == quantity, here)
+    ):
+        found[section] = min(verdict, found.get(section, ""), key=VERDICT_WORDS.index)
+    return found
+
+
+def _line_of(row: str) -> str:
+    """Return the lot sheet's column line out of a section's row; the text is searched first, since parsing is slow."""
+    return str(json.loads(row)["extra"].get("line", "")) if '"line"' in row else ""
+
+
+def _shared(budget: str) -> float:
+    """Return the scale's part of a budget, [["notch fit", 4.1], ["scale", 0.9]]; searched, since parsing is slow."""
+    parts = _SCALE.findall(budget)
+    return float(parts[0]) if len(parts) == 1 else math.hypot(*map(float, parts))
+
+
+def _corrected(store: Store, name: Name, quantity: str, segment: int | None, line: str) -> Row:
+    """Return the row of a section that a person corrected."""
+    record = as_it_stands(store, name)
+    found = cast(Measurement, record.find(quantity, segment))
+    words = [v.verdict for v in record.verdicts if (v.quantity, v.segment) == (quantity, segment)]
+    status = found.status if found.status != "measured" else record.status
+    shared = math.hypot(*(part.u for part in found.budget if part.name == "scale"))
+    return Row(
+        name.section, found.value, name.lot, found.u, shared,
+        status, min(words, default="", key=VERDICT_WORDS.index), name.supplier, line,
+        record.row.made_on, store.name,
+    )  # fmt: skip
