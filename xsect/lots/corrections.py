@@ -6,6 +6,7 @@ measured again; a new picture leaves both behind. The last one for a quantity ho
 
 from __future__ import annotations
 
+import difflib
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
@@ -64,12 +65,15 @@ def set_value(
     Raises StoreError where the section, quantity or segment is not there, or the value breaks a rule.
     """
     kept = _section(store, name)
-    if kept.record.find(quantity, segment) is None:
-        there = sorted({one.quantity for one in kept.record.measurements if one.segment == segment})
-        part = "the whole section" if segment is None else f"segment {segment}"
+    if quantity not in QUANTITIES:
+        guess = difflib.get_close_matches(quantity, QUANTITIES, n=1)
         raise StoreError(
-            f"{store.name}: {name}: quantity {quantity}: {part} has {', '.join(there) or 'none'}"
+            f"quantity = {quantity}: not a quantity of xsect"
+            + "".join(f"; did you mean {one}?" for one in guess)
         )
+    if kept.record.find(quantity, segment) is None:
+        part = "the whole section" if segment is None else f"segment = {segment}"
+        raise StoreError(f"{store.name}: {name}: {quantity}, {part}: the section has no such measurement")
     number, said = math.nan, ""
     if QUANTITIES[quantity].unit == "word":
         said = value

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final, Literal
+from typing import Any, Literal
 
-from sqlalchemy import Connection, Select, and_, exists, insert, select
+from sqlalchemy import Connection, Select, and_, exists, func, insert, select
 from sqlalchemy.dialects import postgresql, sqlite
-from sqlalchemy.exc import IntegrityError
 
 from xsect.capture.lot_sheet import SheetRow
 from xsect.lots import encode
@@ -18,8 +17,6 @@ from xsect.lots.schema import calibrations, criteria, measurements, runs, sectio
 from xsect.record import SectionRecord
 
 Outcome = Literal["measured", "measured anew", "repeated", "not measured again"]
-
-_ATTEMPTS: Final = 8
 
 
 @dataclass(frozen=True)
@@ -122,17 +119,20 @@ def keep(
         raise StoreError(f"{store.name}: {name}: {error}") from error
     section |= {"key": key, "figures": encode.to_json([list(one) for one in figures])}
     section["digest"] = encode.digest(section, measured, judged)
-    for attempt in range(_ATTEMPTS):
-        try:
-            with store.writing() as connection:
-                if calibration and section["calibration_sha256"]:
-                    _add_file(connection, calibrations, section["calibration_sha256"], *calibration)
-                return _keep(connection, run, name, section, measured, judged)
-        except StoreError as error:
-            # Another writer kept a version of this section at the same moment: look again at what holds.
-            if not isinstance(error.__cause__, IntegrityError) or attempt == _ATTEMPTS - 1:
-                raise
-    raise AssertionError
+    with store.writing() as connection:
+        _lock(connection, name)
+        if calibration and section["calibration_sha256"]:
+            _add_file(connection, calibrations, section["calibration_sha256"], *calibration)
+        return _keep(connection, run, name, section, measured, judged)
+
+
+def _lock(connection: Connection, name: Name) -> None:
+    """Let no other writer look at what holds of this section until the end of the transaction.
+
+    An SQLite transaction that writes has the whole file to itself anyway.
+    """
+    if connection.dialect.name == "postgresql":
+        connection.execute(select(func.pg_advisory_xact_lock(func.hashtextextended(str(name), 0))))
 
 
 def _keep(
