@@ -12,7 +12,7 @@ from xsect.capture.lot_sheet import COLUMNS
 from xsect.cli import main
 from xsect.judge.criteria import REFERENCES, load_criteria
 from xsect.judge.schema import ClauseSchema, FileSchema, LimitSchema
-from xsect.report.tables import MEASUREMENT_COLUMNS, VERDICT_COLUMNS
+from xsect.report.tables import MEASUREMENT_COLUMNS, VERDICT_COLUMNS, WELD_COLUMNS
 
 ROOT = Path(__file__).parents[1]
 COMMANDS = list(main.commands.items())
@@ -67,7 +67,7 @@ def test_every_column_of_the_lot_sheet_is_described(name: str) -> None:
         ("docs/criteria.md", [*FileSchema.model_fields, *ClauseSchema.model_fields, *REFERENCES]),
         ("docs/criteria.md", LimitSchema.model_fields),
         ("docs/scale.md", CalibrationRecord.model_fields),
-        ("docs/outputs.md", [*MEASUREMENT_COLUMNS, *VERDICT_COLUMNS]),
+        ("docs/outputs.md", [*MEASUREMENT_COLUMNS, *VERDICT_COLUMNS, *WELD_COLUMNS]),
     ],
     ids=["criteria", "limits", "calibration", "tables"],
 )

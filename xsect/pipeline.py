@@ -26,7 +26,6 @@ from xsect.quantities import Measurement, Status
 from xsect.reasons import Finding, Refusal, status_of
 from xsect.record import LotRecord, SectionRecord
 from xsect.report.figures import write_section_figures
-from xsect.welds import weld_diameters
 
 
 @dataclass(frozen=True)
@@ -84,9 +83,7 @@ def measure_lot(
         records.append(record)
         if on_section:
             on_section(record)
-    return LotRecord(
-        sheet, options.criteria, tuple(records), _settings(sheet, options), weld_diameters(records)
-    )
+    return LotRecord(sheet, options.criteria, tuple(records), _settings(sheet, options))
 
 
 def measure_section(
@@ -132,9 +129,9 @@ def measure_micrograph(micrograph: Micrograph, row: SheetRow) -> SectionResult:
     """Locate and measure one section; a refusal becomes a result without values."""
     try:
         located = locate(micrograph, plated=row.plated)
+        measurements, findings = measure(located, micrograph, row)
     except Refusal as refusal:
         return SectionResult(nothing_measured(refusal.finding), (refusal.finding,), None)
-    measurements, findings = measure(located, micrograph, row)
     return SectionResult(measurements, findings, make_view(located, micrograph.scale))
 
 

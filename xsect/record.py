@@ -47,46 +47,10 @@ class SectionRecord:
 
 
 @dataclass(frozen=True)
-class SerialCut:
-    """One of the serial sections of a weld; lengths in µm.
-
-    ``width`` is what the cut plane shows, ``residual`` how far its ends lie outside (+) or inside (−) the
-    fitted circle, NaN where none was fitted.
-    """
-
-    section: str
-    face_offset: float
-    width: float
-    u: float
-    residual: float
-
-
-@dataclass(frozen=True)
-class WeldDiameter:
-    """One weld cut in series: its diameter from all cuts together (weld_diameter), and where its centre lies.
-
-    ``centre`` and ``u_centre`` in µm from the common face, NaN where the diameter was not measured. ``left_out``
-    are sections that gave no width, each with the reason.
-    """
-
-    lot: str
-    weld: str
-    diameter: Measurement
-    cuts: tuple[SerialCut, ...]
-    left_out: tuple[str, ...]
-    centre: float
-    u_centre: float
-
-
-@dataclass(frozen=True)
 class LotRecord:
-    """One run of the main job: the sheet, the criteria it was judged by, and its sections in sheet order.
-
-    ``welds`` are those that the sheet gives serial sections of.
-    """
+    """One run of the main job: the sheet, the criteria it was judged by, and its sections in sheet order."""
 
     sheet: LotSheet
     criteria: Criteria | None
     sections: tuple[SectionRecord, ...]
     settings: dict[str, str | float | int | bool]
-    welds: tuple[WeldDiameter, ...] = ()

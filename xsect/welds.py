@@ -4,15 +4,47 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 from xsect.measure.diameter import NO_BOND, U_OFFSET_UM, cut_width, independent, taken
 from xsect.measure.serial import CircleFit, fit_circle
 from xsect.quantities import Component, Measurement, measured, not_measured
-from xsect.record import SectionRecord, SerialCut, WeldDiameter
+from xsect.record import SectionRecord
 
 METHOD: Final = "circle fitted to the widths of serial sections"
+
+
+@dataclass(frozen=True)
+class SerialCut:
+    """One of the serial sections of a weld; lengths in µm.
+
+    ``width`` is what the cut plane shows, ``residual`` how far its ends lie outside (+) or inside (−) the
+    fitted circle, NaN where none was fitted.
+    """
+
+    section: str
+    face_offset: float
+    width: float
+    u: float
+    residual: float
+
+
+@dataclass(frozen=True)
+class WeldDiameter:
+    """One weld cut in series: its diameter from all cuts together (weld_diameter), and where its centre lies.
+
+    ``centre`` and ``u_centre`` in µm from the common face, NaN where the diameter was not measured. ``left_out``
+    are sections that gave no width, each with the reason.
+    """
+
+    lot: str
+    weld: str
+    diameter: Measurement
+    cuts: tuple[SerialCut, ...]
+    left_out: tuple[str, ...]
+    centre: float
+    u_centre: float
 
 
 def weld_diameters(records: Iterable[SectionRecord]) -> tuple[WeldDiameter, ...]:

@@ -133,7 +133,7 @@ def test_the_command() -> None:
     good = ("--sheet-um", "800", "--diameter-um", "2400", "--height-um", "580", "--material", "mild steel")
     status, out, _ = run(*good, "--electrode-face-um", "6000")
     assert status == 0
-    assert "Diameter 2.4 mm: inside 1.6 mm to 2.4 mm, 2 to 3 times the sheet's thickness" in out
+    assert "Diameter 2.4 mm: inside 1.600 to 2.400 mm, 2 to 3 times the sheet's thickness" in out
     assert out.count("from memory") == 3
     assert "none of the windows" not in out
     status, out, _ = run(*good, "--electrode-face-um", "9000")

@@ -7,8 +7,8 @@ import math
 import pytest
 
 from xsect.quantities import Component, Measurement, measured, not_measured, word
-from xsect.report.section_page import ground, in_mm, length, sentence_case
-from xsect.report.wording import fixed, shown, shown_part
+from xsect.report.section_page import ground, sentence_case
+from xsect.report.wording import fixed, given_length, in_mm, printable, shown, shown_part
 
 
 @pytest.mark.parametrize(
@@ -62,7 +62,7 @@ def test_parts_of_a_budget_share_their_decimals() -> None:
     ("um", "text"), [(800.0, "0.8 mm"), (1303.25, "1.30325 mm"), (99.5, "99.5 µm"), (None, "")]
 )
 def test_given_lengths_keep_their_digits(um: float | None, text: str) -> None:
-    assert length(um) == text
+    assert given_length(um) == text
 
 
 @pytest.mark.parametrize(
@@ -93,3 +93,15 @@ def test_sentences_begin_with_a_capital_but_files_keep_their_name(text: str, exp
 
 def test_there_is_no_negative_zero() -> None:
     assert fixed(-0.0004, 2) == "0.00"
+
+
+def test_an_interval_of_no_width_is_not_shown_as_plus_minus_zero() -> None:
+    assert shown(measured("continuity", 1.0, ())).sentence == "100.0 %"
+    assert (
+        shown(measured("continuity", 1.0, (Component("flaws", 0.0001),))).sentence
+        == "100.000 (99.980 to 100.000) %"
+    )
+
+
+def test_signs_that_steer_a_terminal_become_question_marks() -> None:
+    assert printable("a\x1b[2Jb\x07\x9b\u202ec\td\ne µ") == "a?[2Jb???c?d\ne µ"

@@ -47,8 +47,10 @@ class CouldNotRun(click.ClickException):
     exit_code = COULD_NOT_RUN
 
     def show(self, file: IO[Any] | None = None) -> None:
-        """Print the message, which names the file and the rule itself."""
-        click.echo(self.message, file=file or sys.stderr)
+        """Print the message, which names the file and the rule itself, without signs that steer a terminal."""
+        from xsect.report.wording import printable
+
+        click.echo(printable(self.message), file=file or sys.stderr)
 
 
 class Commands(click.Group):

@@ -148,6 +148,8 @@ def _progress(sections: int, *, quiet: bool) -> Iterator[Callable[[str], None]]:
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
+    from xsect.report.wording import printable
+
     console = Console(stderr=True)
     columns = (
         TextColumn("Measuring"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(),
@@ -156,18 +158,20 @@ def _progress(sections: int, *, quiet: bool) -> Iterator[Callable[[str], None]]:
     shown = console.is_terminal and not quiet
     with Progress(*columns, console=console, transient=True, disable=not shown) as bar:
         task = bar.add_task("", total=sections, section="")
-        yield lambda section: bar.update(task, advance=1, section=section)
+        yield lambda section: bar.update(task, advance=1, section=printable(section))
 
 
 def _print_faults(lot: LotRecord) -> None:
     """Print to stderr why sections were not measured, a line each, and the sheet's doubtful columns."""
+    from xsect.report.wording import printable
+
     name = lot.sheet.path.name
     for note in lot.sheet.notes:
-        click.echo(f"{name}: {note}", err=True)
+        click.echo(printable(f"{name}: {note}"), err=True)
     for record in lot.sections:
         for finding in (found for found in record.findings if found.effect == "not_measured"):
             place = "" if finding.code == "row_invalid" else f"{name}: row {record.row.number}, "
-            click.echo(f"{place}{finding.sentence}", err=True)
+            click.echo(printable(f"{place}{finding.sentence}"), err=True)
 
 
 def _print_summary(lot: LotRecord, out: Path) -> None:

@@ -64,7 +64,7 @@ class ProjectionCheck:
 
     @property
     def sentence(self) -> str:
-        """One plain sentence: "diameter 1 mm: inside 0.8 mm to 1.2 mm, 2 to 3 times … (common practice)"."""
+        """One plain sentence: "diameter 1 mm: inside 0.800 to 1.200 mm, 2 to 3 times … (common practice)"."""
         head = f"{self.dimension} {_length(self.value)}"
         if self.standing == "not_covered":
             return f"{head}: not covered by {self.rule} ({self.source})"
@@ -73,7 +73,11 @@ class ProjectionCheck:
     @property
     def window(self) -> str:
         """The window in words, "" where there is none."""
-        return "" if math.isnan(self.low) else f"{_length(self.low)} to {_length(self.high)}"
+        if math.isnan(self.low):
+            return ""
+        factor, unit = shown_unit(self.high, "um")
+        places = 3 if unit == "mm" else 1
+        return f"{self.low * factor:.{places}f} to {self.high * factor:.{places}f} {unit}"
 
 
 def check_dimensions(

@@ -17,6 +17,9 @@ from xsect.report.strip_figure import draw_strip
 FOLDER: Final = "figures"
 """Where the figures stand, below the folder of the report."""
 
+FIGURE_NAME: Final = re.compile(r"row\d{3,}(-[A-Za-z0-9_.-]+)?-(marked|strip)\.png")
+"""What the names of ``figure_names`` look like."""
+
 
 def figure_names(row: SheetRow) -> tuple[str, str]:
     """Return the paths, relative to the report's folder, of a section's marked-up picture and strip.

@@ -10,15 +10,18 @@ from pathlib import Path
 from typing import Any, Final
 
 import xsect
+from xsect.judge.advice_entries import DEFERENCE
 from xsect.judge.criteria import Criteria
 from xsect.quantities import QUANTITIES
 from xsect.reasons import REASONS
 from xsect.record import LotRecord
+from xsect.report.guidance import weld_lines
 from xsect.report.lot_plot import lot_plot
-from xsect.report.page import Fact, SectionPage
+from xsect.report.page import Fact, SectionPage, WeldLine
 from xsect.report.section_page import EFFECT_LABELS, section_page, sentence_case, short_hash
 from xsect.report.standing import section_verdict
 from xsect.report.style import STATE_STYLES, VERDICT_STYLES
+from xsect.report.wording import printable
 
 CAUTIONS: Final = (
     "Etchants and specimen preparation can injure: follow each chemical's safety data sheet and the "
@@ -81,6 +84,8 @@ class Report:
     plot: str
     plot_alt: str
     sections: tuple[SectionPage, ...]
+    welds: tuple[WeldLine, ...]
+    deference: str
     cautions: tuple[str, ...]
     signatures: tuple[str, ...]
     reading: tuple[str, ...]
@@ -92,7 +97,7 @@ class Report:
     def as_json(self) -> dict[str, Any]:
         """Return the report as plain dictionaries, lists, text and numbers, to be set by a template.
 
-        Numbers are tied to their units by no-break spaces.
+        Numbers are tied to their units by no-break spaces; signs that steer a terminal are taken out.
         """
         tied: dict[str, Any] = _tied(asdict(self))
         return tied
@@ -118,6 +123,8 @@ def build_report(lot: LotRecord, out: Path) -> Report:
         plot_alt="Bond width of every section with its 95 % interval against the limits; the same values "
         "stand in the table of sections.",
         sections=tuple(section_page(record, lot.criteria, out) for record in lot.sections),
+        welds=weld_lines(lot),
+        deference=DEFERENCE,
         cautions=CAUTIONS,
         signatures=SIGNATURES,
         reading=READING,
@@ -133,7 +140,7 @@ def build_report(lot: LotRecord, out: Path) -> Report:
 
 def _tied(part: Any) -> Any:
     if isinstance(part, str):
-        return re.sub(r"(?<=\d) (?=(?:%|mm²?|µm²?|px)(?!\w))", "\N{NO-BREAK SPACE}", part)
+        return re.sub(r"(?<=\d) (?=(?:%|mm²?|µm²?|px)(?!\w))", "\N{NO-BREAK SPACE}", printable(part))
     if isinstance(part, dict):
         return {name: inner if name in ("path", "plot") else _tied(inner) for name, inner in part.items()}
     return [_tied(inner) for inner in part] if isinstance(part, (list, tuple)) else part

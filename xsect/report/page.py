@@ -51,6 +51,41 @@ class VerdictLine:
 
 
 @dataclass(frozen=True)
+class AdviceLine:
+    """One piece of advice: what it means, the numbers that it rests on, what to change."""
+
+    title: str
+    caution: str
+    means: str
+    grounds: str
+    what_to_change: str
+
+
+@dataclass(frozen=True)
+class ProjectionLine:
+    """One dimension of the projection against one published window."""
+
+    dimension: str
+    value: str
+    standing: str
+    window: str
+    rule: str
+    source: str
+
+
+@dataclass(frozen=True)
+class WeldLine:
+    """One weld cut in series, for the overview."""
+
+    weld: str
+    sections: str
+    diameter: str
+    centre: str
+    misfit: str
+    note: str
+
+
+@dataclass(frozen=True)
 class BudgetLine:
     """One quantity's uncertainty budget: its named parts as standard uncertainties, combined and expanded."""
 
@@ -92,3 +127,6 @@ class SectionPage:
     not_measured: tuple[Fact, ...]
     verdicts: tuple[VerdictLine, ...]
     budget: tuple[BudgetLine, ...]
+    advice: tuple[AdviceLine, ...]
+    projection: tuple[ProjectionLine, ...]
+    projection_notes: tuple[str, ...]

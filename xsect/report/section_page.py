@@ -11,9 +11,10 @@ from typing import Final
 
 from xsect.capture.lot_sheet import SheetRow
 from xsect.judge.criteria import Criteria
-from xsect.judge.decision import Verdict, minor_rejects
+from xsect.judge.decision import Verdict
 from xsect.quantities import COVERAGE_FACTOR, QUANTITIES, Measurement, shown_unit
 from xsect.record import SectionRecord
+from xsect.report.guidance import advice_lines, projection_lines, projection_notes
 from xsect.report.page import (
     BudgetLine,
     Fact,
@@ -25,7 +26,7 @@ from xsect.report.page import (
 )
 from xsect.report.standing import STATUS_LABELS, section_verdict
 from xsect.report.style import VERDICT_STYLES
-from xsect.report.wording import MISSING, label, shown, shown_part
+from xsect.report.wording import MISSING, given_length, in_mm, label, shown, shown_part
 
 EFFECT_LABELS: Final = {"not_measured": "not measured", "needs_review": "needs a look", "note": "note"}
 _ALWAYS_BUDGETED: Final = ("bond_width", "standoff", "nugget_width", "plating_in_bond_mean", "imc_mean")
@@ -63,6 +64,9 @@ def section_page(record: SectionRecord, criteria: Criteria | None, out: Path) ->
         not_measured=_not_measured(measurements),
         verdicts=tuple(_verdict(verdict, record, criteria) for verdict in record.verdicts),
         budget=_budget(record),
+        advice=advice_lines(record),
+        projection=projection_lines(record),
+        projection_notes=projection_notes(record),
     )
 
 
@@ -76,9 +80,14 @@ def in_brief(record: SectionRecord) -> str:
         clauses = dict.fromkeys(verdict.clause for verdict in major)
         if clauses:
             parts.append(f"{VERDICT_STYLES[word].label}: {', '.join(clauses)}")
-    minor = dict.fromkeys(verdict.clause for verdict in minor_rejects(record.verdicts))
-    if minor:
-        parts.append(f"minor clause failed: {', '.join(minor)}")
+    for word, says in (("reject", "failed"), ("undecided", "undecided"), ("not_measured", "not measured")):
+        if word == "undecided" and record.status == "needs_review":
+            continue  # they all are, and why is said already
+        minor = dict.fromkeys(
+            v.clause for v in record.verdicts if v.verdict == word and v.severity == "minor"
+        )
+        if minor:
+            parts.append(f"minor clause {says}: {', '.join(minor)}")
     kind = record.find("bond_kind")
     if kind and kind.word not in ("", "solid_state"):
         parts.append(f"bond kind {shown(kind).value}")
@@ -111,7 +120,9 @@ def _pictures(record: SectionRecord, out: Path) -> tuple[Picture | None, Picture
 def _facts(record: SectionRecord) -> tuple[Fact, ...]:
     row = record.row
     rows, columns = record.image_shape
-    plating = f"{row.plating}, {length(row.plating_um)}" if row.plated and row.plating_um else row.plating
+    plating = (
+        f"{row.plating}, {given_length(row.plating_um)}" if row.plated and row.plating_um else row.plating
+    )
     given = {
         "Image": row.image_as_written,
         "Size": f"{columns} × {rows} px" if rows else "",
@@ -124,9 +135,9 @@ def _facts(record: SectionRecord) -> tuple[Fact, ...]:
         "Plating": plating,
         "View": row.view,
         "Etchant": row.etchant,
-        "Cut off centre by": length(row.plane_offset_um),
-        "Cut below the face": length(row.face_offset_um),
-        "u of the cut's place": length(row.u_offset_um),
+        "Cut off centre by": given_length(row.plane_offset_um),
+        "Cut below the face": given_length(row.face_offset_um),
+        "u of the cut's place": given_length(row.u_offset_um),
         **{f"Stated {label(name).lower()}": _given(name, value) for name, value in row.stated.items()},
         **row.extra,
     }
@@ -134,7 +145,7 @@ def _facts(record: SectionRecord) -> tuple[Fact, ...]:
 
 
 def _part(material: str, thickness_um: float | None) -> str:
-    return ", ".join(part for part in (material, length(thickness_um)) if part)
+    return ", ".join(part for part in (material, given_length(thickness_um)) if part)
 
 
 def _projection(row: SheetRow) -> str:
@@ -142,20 +153,12 @@ def _projection(row: SheetRow) -> str:
         ("height", row.projection_height_um), ("diameter", row.projection_diameter_um),
         ("electrode face", row.electrode_face_um),
     )  # fmt: skip
-    return ", ".join(f"{name} {length(value)}" for name, value in parts if value)
+    return ", ".join(f"{name} {given_length(value)}" for name, value in parts if value)
 
 
-def _given(quantity: str, value: float) -> str:
+def _given(quantity: str, value: float, *, digits: int = 6) -> str:
     factor, unit = shown_unit(value, QUANTITIES[quantity].unit)
-    return f"{value * factor:.6g} {unit}".rstrip().replace("-", "\N{MINUS SIGN}")
-
-
-def length(um: float | None) -> str:
-    """Return a length as it was given, all its digits, in mm from 100 µm up; "" for None."""
-    if um is None:
-        return ""
-    factor, unit = shown_unit(um, "um")
-    return f"{um * factor:.6g} {unit}"
+    return f"{value * factor:.{digits}g} {unit}".rstrip().replace("-", "\N{MINUS SIGN}")
 
 
 def short_hash(sha256: str) -> str:
@@ -215,13 +218,14 @@ def _not_measured(measurements: Iterable[Measurement]) -> tuple[Fact, ...]:
 
 def _verdict(verdict: Verdict, record: SectionRecord, criteria: Criteria | None) -> VerdictLine:
     found = record.find(verdict.quantity, verdict.segment)
+    clause = criteria.clause(verdict.clause) if criteria else None
+    derived = clause and any(limit and limit.of for limit in (clause.at_least, clause.at_most))
+    # a multiple has endless digits; the rule that gives it exactly stands beside it
     limits = [
-        f"{words} {_given(verdict.quantity, limit)}"
+        f"{words} {_given(verdict.quantity, limit, digits=4 if derived else 6)}"
         for words, limit in (("at least", verdict.at_least), ("at most", verdict.at_most))
         if math.isfinite(limit)
     ]
-    clause = criteria.clause(verdict.clause) if criteria else None
-    derived = clause and any(limit and limit.of for limit in (clause.at_least, clause.at_most))
     return VerdictLine(
         clause=verdict.clause,
         label=label(verdict.quantity, verdict.segment if _several_segments(record) else None),
@@ -240,17 +244,6 @@ def ground(reason: str) -> str:
     _, found, tail = reason.partition(": ")
     why = tail.partition(", ")[2] if found else reason
     return sentence_case(in_mm(why)) if why else ""
-
-
-def in_mm(text: str) -> str:
-    """Return a text with every "812 µm" from 100 µm up as "0.812 mm", no digit lost, and true minus signs."""
-
-    def shift(match: re.Match[str]) -> str:
-        number, decimals = match[1], len(match[1].partition(".")[2])
-        return f"{float(number) / 1000:.{decimals + 3}f} mm" if float(number) >= 100 else match[0]
-
-    text = re.sub(r"(?<![\d.])(\d+(?:\.\d+)?) µm(?!²|/)", shift, text)
-    return re.sub(r"(?<!\S)-(?=\d)", "\N{MINUS SIGN}", text)
 
 
 def _budget(record: SectionRecord) -> tuple[BudgetLine, ...]:

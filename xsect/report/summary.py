@@ -12,7 +12,7 @@ from xsect.record import LotRecord
 from xsect.report.section_page import in_brief
 from xsect.report.standing import section_verdict
 from xsect.report.style import VERDICT_STYLES
-from xsect.report.wording import shown
+from xsect.report.wording import printable, shown
 
 
 def summary(lot: LotRecord) -> Group:
@@ -26,10 +26,10 @@ def summary(lot: LotRecord) -> Group:
         style = VERDICT_STYLES[section_verdict(record)]
         look = " (look)" if record.status == "needs_review" else ""
         table.add_row(
-            Text(record.row.section),
+            Text(printable(record.row.section)),
             Text(style.label + look, style=style.colour),
             Text(shown(record.find("bond_width")).sentence),
-            Text(in_brief(record)),
+            Text(printable(in_brief(record))),
         )
     return Group(table, Text(), Text(counts(lot)))
 

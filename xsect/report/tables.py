@@ -1,4 +1,4 @@
-"""Tables: measurements.csv, verdicts.csv and the same two as sheets of a workbook.
+"""Tables: measurements.csv, verdicts.csv, welds.csv (of welds cut in series) and the same as sheets of a workbook.
 
 Numbers in CSV have six significant digits and a decimal point; a cell is empty where there is none. Lines
 end with LF, text is UTF-8. Text that a spreadsheet would run as a formula (it begins with = + - @, a tab or a
@@ -18,6 +18,7 @@ from typing import Final
 
 from xsect.quantities import Measurement
 from xsect.record import LotRecord
+from xsect.welds import weld_diameters
 
 Cell = str | float | int | None
 Rows = list[tuple[Cell, ...]]
@@ -28,6 +29,10 @@ MEASUREMENT_COLUMNS: Final = (
 VERDICT_COLUMNS: Final = (
     "lot", "section", "clause", "quantity", "segment", "limit", "value", "low", "high", "verdict", "severity",
     "reason",
+)  # fmt: skip
+WELD_COLUMNS: Final = (
+    "lot", "weld", "sections", "quantity", "value", "unit", "u", "low", "high", "status", "centre", "u_centre",
+    "largest_residual", "note", "method",
 )  # fmt: skip
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
@@ -85,6 +90,26 @@ def verdict_rows(lot: LotRecord) -> Rows:
     ]
 
 
+def weld_rows(lot: LotRecord) -> Rows:
+    """Return the rows of the table of welds cut in series, in sheet order; none where there are none."""
+    return [
+        (
+            weld.lot,
+            weld.weld,
+            "; ".join(cut.section for cut in weld.cuts),
+            weld.diameter.quantity,
+            *(_number(weld.diameter.value), weld.diameter.unit),
+            *(_number(part) for part in (weld.diameter.u, weld.diameter.low, weld.diameter.high)),
+            weld.diameter.status,
+            *(_number(part) for part in (weld.centre, weld.u_centre)),
+            _number(max((abs(cut.residual) for cut in weld.cuts), default=math.nan)),
+            "; ".join([weld.diameter.note, *(f"left out: {one}" for one in weld.left_out)]),
+            weld.diameter.method,
+        )
+        for weld in weld_diameters(lot.sections)
+    ]
+
+
 def _number(value: float) -> float | None:
     """Round to six significant digits: CSV and workbook hold the same number; None where it is not one."""
     return float(f"{value:.6g}") if math.isfinite(value) else None
@@ -110,7 +135,7 @@ def _plain(cell: Cell) -> str:
 
 
 def workbook_bytes(lot: LotRecord) -> bytes:
-    """Return both tables as an XLSX workbook whose bytes depend on the tables alone."""
+    """Return the tables as an XLSX workbook whose bytes depend on the tables alone."""
     from openpyxl import Workbook  # type: ignore[import-untyped]
     from openpyxl.styles import Alignment, Font  # type: ignore[import-untyped]
     from openpyxl.utils import get_column_letter  # type: ignore[import-untyped]
@@ -118,10 +143,12 @@ def workbook_bytes(lot: LotRecord) -> bytes:
     book = Workbook()
     book.remove(book.worksheets[0])
     book.properties.creator = "xsect"
-    tables = (
+    tables: list[tuple[str, Sequence[str], Rows]] = [
         ("measurements", MEASUREMENT_COLUMNS, measurement_rows(lot)),
         ("verdicts", VERDICT_COLUMNS, verdict_rows(lot)),
-    )
+    ]
+    if welds := weld_rows(lot):
+        tables.append(("welds", WELD_COLUMNS, welds))
     for title, columns, rows in tables:
         sheet = book.create_sheet(title)
         sheet.append(list(columns))

@@ -6,6 +6,7 @@ from functools import cache
 
 from xsect.capture.lot_sheet import SheetRow
 from xsect.report.style import REGULAR
+from xsect.report.wording import printable
 
 
 def covered(text: str) -> bool:
@@ -15,7 +16,8 @@ def covered(text: str) -> bool:
 
 def drawn_name(row: SheetRow) -> str:
     """Return a section's name for plots and pictures; its row's number where the typeface cannot write it."""
-    return row.section if covered(row.section) else f"row {row.number}"
+    name = printable(row.section)
+    return name if covered(name) else f"row {row.number}"
 
 
 @cache

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 
 from xsect.quantities import QUANTITIES, Measurement, decimals, shown_unit
 
 MISSING = "–"
+
+_UNPRINTABLE = re.compile("[\x00-\x09\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
+"""Signs that steer a terminal or turn the direction of writing; a line's end is left alone."""
 
 
 @dataclass(frozen=True)
@@ -66,6 +70,30 @@ def fixed(value: float, places: int) -> str:
     if float(text) == 0:
         return text.lstrip("-")
     return text.replace("-", "\N{MINUS SIGN}")
+
+
+def given_length(um: float | None) -> str:
+    """Return a length as it was given, all its digits, in mm from 100 µm up; "" for None."""
+    if um is None:
+        return ""
+    factor, unit = shown_unit(um, "um")
+    return f"{um * factor:.6g} {unit}"
+
+
+def in_mm(text: str) -> str:
+    """Return a text with every "812 µm" from 100 µm up as "0.812 mm", no digit lost, and true minus signs."""
+
+    def shift(match: re.Match[str]) -> str:
+        number, decimals = match[1], len(match[1].partition(".")[2])
+        return f"{float(number) / 1000:.{decimals + 3}f} mm" if float(number) >= 100 else match[0]
+
+    text = re.sub(r"(?<![\d.])(\d+(?:\.\d+)?) µm(?!²|/)", shift, text)
+    return re.sub(r"(?<!\S)-(?=\d)", "\N{MINUS SIGN}", text)
+
+
+def printable(text: str) -> str:
+    """Return a text with a question mark for each sign that steers a terminal: names are other people's."""
+    return _UNPRINTABLE.sub("?", text)
 
 
 def label(quantity: str, segment: int | None = None) -> str:
