@@ -51,17 +51,17 @@ def scene_of(sort: str, seed: int) -> MicrometerScene:
     )
     if sort == "hard":
         pitch_px = scene.pitch / scene.um_per_px_x
-        wide = pitch_px >= 9
-        return replace(
-            scene,
-            tilt_deg=float(rng.uniform(-35, 35)) if rng.random() < 0.3 else scene.tilt_deg,
-            blur_px=float(rng.uniform(1.0, 0.3 * pitch_px if wide else 1.6)),
-            contrast=float(rng.uniform(0.08, 0.5)),
-            noise=float(rng.uniform(0.01, 0.06)),
-            uneven=float(rng.uniform(0.2, 0.7)),
-            dust=int(rng.integers(20, 60)),
-            divisions=int(rng.choice([20, 50, 100])),
-        )
+        spoilt = {
+            "tilt_deg": float(rng.uniform(-35, 35)),
+            "blur_px": float(rng.uniform(1.2, max(0.25 * pitch_px, 1.6))),
+            "contrast": float(rng.uniform(0.08, 0.3)),
+            "noise": float(rng.uniform(0.02, 0.08)),
+            "uneven": float(rng.uniform(0.3, 0.8)),
+            "dust": int(rng.integers(20, 60)),
+            "divisions": int(rng.choice([15, 25, 40])),
+        }
+        chosen = rng.choice(list(spoilt), 2, replace=False)
+        return replace(scene, **{name: spoilt[name] for name in chosen})  # type: ignore[arg-type]
     if sort == "fine":
         pitch_px = float(rng.uniform(1.2, 5.0))
         scale = scene.pitch / pitch_px

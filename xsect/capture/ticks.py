@@ -178,7 +178,7 @@ def _shape(u: Array, value: Array, pitch: float) -> tuple[float, float, float]:
 
     bounds = ([0.02 * pitch, 0.25, -0.5 * pitch], [0.48 * pitch, 0.4 * pitch, 1.5 * pitch])
     starts = [
-        [half * pitch, min(0.1 * pitch, 2.0), float(place[np.argmax(sign * level)])]
+        [half * pitch, float(np.clip(0.1 * pitch, 0.26, 2.0)), float(place[np.argmax(sign * level)])]
         for half in (0.08, 0.2)
         for sign in (-1, 1)
     ]
