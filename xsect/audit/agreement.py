@@ -1,4 +1,4 @@
-"""Agreement of two methods on the same sections: limits of agreement, errors-in-variables lines, kappa."""
+"""Agreement of two methods on the same sections: limits of agreement, errors-in-variables lines."""
 
 from __future__ import annotations
 
@@ -57,18 +57,6 @@ class Scatter:
     u_intercept: float
     chi2_per_df: float
     p: float
-
-
-@dataclass(frozen=True)
-class Kappa:
-    """Agreement of two judges beyond chance: ``observed`` and ``expected`` shares, 95 % interval of kappa."""
-
-    n: int
-    kappa: float
-    u: float
-    interval: Interval
-    observed: float
-    expected: float
 
 
 def limits_of_agreement(one: ArrayLike, other: ArrayLike) -> Limits:
@@ -158,30 +146,6 @@ def scatter(x: ArrayLike, y: ArrayLike, *, u_x: ArrayLike, u_y: ArrayLike) -> Sc
     u_intercept = math.sqrt(1 / float(w.sum()) + float(np.average(adjusted, weights=w)) ** 2 * u_slope**2)
     chi2, df = float(w @ (y - intercept - slope * x) ** 2), len(x) - 2
     return Scatter(slope, intercept, u_slope, u_intercept, chi2 / df, float(stats.chi2.sf(chi2, df)))
-
-
-def cohen_kappa(table: ArrayLike) -> Kappa:
-    """Return kappa of a square table of counts (rows: one judge, columns: the other, the same words in order).
-
-    Source: J. Cohen, Educ. Psychol. Meas. 20 (1960) 37-46; standard error after J. L. Fleiss, J. Cohen and B. S.
-    Everitt, Psychol. Bull. 72 (1969) 323-327. NaN where both judges used one and the same word throughout.
-    """
-    counts = np.asarray(table, float)
-    if counts.ndim != 2 or counts.shape[0] != counts.shape[1] or not counts.sum() > 0:
-        raise ValueError(f"table of shape {counts.shape}: must be square and hold counts")
-    n = counts.sum()
-    p = counts / n
-    rows, columns = p.sum(axis=1), p.sum(axis=0)
-    observed, expected = float(np.trace(p)), float(rows @ columns)
-    if expected == 1:
-        return Kappa(int(n), math.nan, math.nan, (math.nan, math.nan), observed, expected)
-    kappa = (observed - expected) / (1 - expected)
-    both = columns[:, None] + rows[None, :]
-    diagonal = np.diag(p) @ (1 - (rows + columns) * (1 - kappa)) ** 2
-    off = (1 - kappa) ** 2 * float((p * both**2).sum() - np.diag(p) @ (rows + columns) ** 2)
-    variance = float(diagonal) + off - (kappa - expected * (1 - kappa)) ** 2
-    u = math.sqrt(max(variance, 0.0) / n) / (1 - expected)
-    return Kappa(int(n), kappa, u, _around(kappa, _Z * u), observed, expected)
 
 
 def _around(middle: float, reach: float) -> Interval:

@@ -84,7 +84,7 @@ class _Details:
             np.ascontiguousarray(codes).view(np.uint64),
             np.tile(owner, 2),
             np.repeat([False, True], len(owner)),
-            np.concatenate([place, place * np.float32([-1, 1])]),
+            np.concatenate([place, place * np.array([-1, 1], np.float32)]),
             np.concatenate([points[:, 3], 180 - points[:, 3]]),
             np.tile(np.log(np.maximum(points[:, 2] / sides[:, 0], 1e-6)), 2),
         )

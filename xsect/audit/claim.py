@@ -47,11 +47,12 @@ NOTHING = Claim()
 
 def load_claim(path: str | Path) -> Claim:
     """Read and check a claim file; raise ClaimError, one line a problem, that names file, key, value and rule."""
-    from typing import Annotated, Literal
+    from typing import Annotated
 
     from pydantic import ConfigDict, Field, TypeAdapter, ValidationError, create_model
 
     path = Path(path)
+    level = Annotated[str, Field(pattern=r"^(S-[1-4]|I{1,3})$")]
     share = Annotated[float, Field(gt=0, lt=1)]
     size = Annotated[float, Field(gt=0, allow_inf_nan=False)]
     schema = create_model(
@@ -61,7 +62,7 @@ def load_claim(path: str | Path) -> Claim:
         reliability=(share | None, None),
         confidence=(share, 0.95),
         lot_size=(Annotated[int, Field(ge=2)] | None, None),
-        level=(Literal["S-1", "S-2", "S-3", "S-4", "I", "II", "III"], "II"),
+        level=(level, "II"),
         aql=(size | None, None),
         sampled_over_days=(Annotated[int, Field(ge=1)] | None, None),
         u_stated=(Annotated[float, Field(gt=0, lt=0.5)], U_STATED),

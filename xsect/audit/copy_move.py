@@ -80,7 +80,7 @@ def _shifts(residue: NDArray[np.float32]) -> list[tuple[int, int]]:
     rows, columns = residue.shape
     half = np.concatenate([like[:rows, -columns:], like[:rows, :columns]], axis=1)
     half = half - cv2.blur(half, (9, 9))
-    half[: _NEAREST, columns - _NEAREST : columns + _NEAREST] = 0
+    half[:_NEAREST, columns - _NEAREST : columns + _NEAREST] = 0
     half[0, :columns] = 0
     found = []
     for _ in range(_PEAKS):

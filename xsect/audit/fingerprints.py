@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from typing import Final
+from typing import Any, Final
 
 import cv2
 import numpy as np
@@ -84,7 +84,9 @@ def _details(flat: Grey) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Return points (k, 4) and descriptors (k, 128), strongest of each field first."""
     eight = np.clip(128 + 48 * flat, 0, 255).astype(np.uint8)
     # no finer octave than the picture's own: that would only find its noise
-    sift = cv2.SIFT_create(nfeatures=6 * POINTS, contrastThreshold=0.02, enable_precise_upscale=True)
+    sift: Any = getattr(cv2, "SIFT_create")(  # noqa: B009 - missing in the library's stubs
+        nfeatures=6 * POINTS, contrastThreshold=0.02, enable_precise_upscale=True
+    )
     found = list(sift.detect(eight, None))
     if not found:
         return np.zeros((0, 4), np.float32), np.zeros((0, 128), np.float32)
@@ -132,8 +134,8 @@ def _axes() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     rng = np.random.default_rng(1809)
     axes, _ = np.linalg.qr(rng.standard_normal((BITS, BITS)))
     texture = sum(
-        cv2.resize(rng.standard_normal((480 // s, 640 // s)).astype(np.float32), (640, 480), interpolation=cv2.INTER_CUBIC)
-        for s in (4, 8, 16, 32)
+        cv2.resize(knots.astype(np.float32), (640, 480), interpolation=cv2.INTER_CUBIC)
+        for knots in (rng.standard_normal((480 // size, 640 // size)) for size in (4, 8, 16, 32))
     )  # fmt: skip
     _, descriptors = _details(np.asarray(texture, np.float32))
     directions = np.asarray(axes, np.float32)

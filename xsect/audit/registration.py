@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import cv2
 import numpy as np
@@ -84,7 +84,12 @@ def _register(first: Fingerprint, second: Fingerprint, mirrored: bool, fewest: i
         return None
     reach = 3.0 * max(max(first.shape) / 800, 1)
     matrix, inside = cv2.estimateAffinePartial2D(
-        other[keep, :2], one[keep, :2], method=cv2.RANSAC, ransacReprojThreshold=reach, maxIters=2000, confidence=0.995
+        other[keep, :2],
+        one[keep, :2],
+        method=cv2.RANSAC,
+        ransacReprojThreshold=reach,
+        maxIters=2000,
+        confidence=0.995,
     )
     if matrix is None or inside.sum() < fewest:
         return None
@@ -102,9 +107,7 @@ def consensus(one: NDArray[np.float32], other: NDArray[np.float32]) -> NDArray[n
     return np.flatnonzero(near[int(near.sum(axis=1).argmax())])
 
 
-def likeness(
-    first: Grey, second: Grey, found: Registration, *, factors: tuple[float, float]
-) -> Likeness:
+def likeness(first: Grey, second: Grey, found: Registration, *, factors: tuple[float, float]) -> Likeness:
     """Return how alike two pictures are once registered.
 
     ``first`` and ``second`` are at the working size, ``factors`` what they were made smaller by. Outlines are left out:
@@ -134,15 +137,13 @@ def laid_on(
     size = (first.shape[1], first.shape[0])
     shrink = found.scale * factors[0] / factors[1]
     if shrink < 0.7:  # else a small part of the finer picture would alias
-        second = cv2.GaussianBlur(second, (0, 0), 0.4 / shrink)
+        second = np.asarray(cv2.GaussianBlur(second, (0, 0), 0.4 / shrink), np.float32)
     laid = cv2.warpAffine(second, matrix, size, flags=cv2.INTER_LINEAR)
     inside = cv2.warpAffine(np.ones(second.shape, np.uint8), matrix, size, flags=cv2.INTER_NEAREST)
     return np.asarray(laid, np.float32), inside > 0
 
 
-def _compared(
-    first: Grey, laid: Grey, seen: NDArray[np.bool_]
-) -> tuple[Grey, Grey, NDArray[np.bool_]]:
+def _compared(first: Grey, laid: Grey, seen: NDArray[np.bool_]) -> tuple[Grey, Grey, NDArray[np.bool_]]:
     """Return both pictures flattened and a little blurred, and where both show texture rather than outlines."""
     whole = np.where(seen, laid, np.float32(laid[seen].mean() if seen.any() else 0))
     out, free = [], cv2.erode(seen.astype(np.uint8), np.ones((25, 25), np.uint8)) > 0
@@ -157,9 +158,9 @@ def _tile_correlations(one: Grey, other: Grey, free: NDArray[np.bool_]) -> NDArr
     """Return the correlation of every tile of which at least half is free."""
     rows, columns = (side // TILE * TILE for side in one.shape)
 
-    def tiles(array: NDArray[np.generic]) -> NDArray[np.float64]:
+    def tiles(array: NDArray[Any]) -> NDArray[np.float64]:
         parted = array[:rows, :columns].reshape(rows // TILE, TILE, columns // TILE, TILE)
-        return parted.swapaxes(1, 2).reshape(-1, TILE * TILE).astype(float)
+        return np.asarray(parted.swapaxes(1, 2).reshape(-1, TILE * TILE), np.float64)
 
     weight = tiles(free)
     enough = weight.mean(axis=1) >= 0.5

@@ -98,9 +98,7 @@ def find_reuse(
     readable = [at for at, one in enumerate(prints) if one is not None]
     kept = [one for one in prints if one is not None]
     old = sum(at >= len(pictures) for at in readable)
-    found = [
-        Reuse(first, second, None, None) for first, second in _same_files(pictures, known)
-    ]
+    found = [Reuse(first, second, None, None) for first, second in _same_files(pictures, known)]
     done = {(id(one.first), id(one.second)) for one in found}
     look = lru_cache(maxsize=64)(_working_of)
     for candidate in _closest(find_candidates(kept, known=old)):

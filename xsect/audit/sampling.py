@@ -1,10 +1,11 @@
-"""Sampling: what a number of sections can show, by attributes, without failures, and by variables."""
+"""Sampling: what a number of sections can show, by attributes plans and without failures, and by variables."""
 
 from __future__ import annotations
 
 import math
+import statistics
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 from typing import Final
 
 LETTERS: Final = "ABCDEFGHJKLMNPQR"
@@ -106,37 +107,42 @@ def support(n: int, failures: int, *, confidence: float, claimed: float | None =
     return Support(n, failures, confidence, reliability, claimed, needed, reached)
 
 
-def one_sided_factor(n: int, *, coverage: float, confidence: float) -> float:
-    """Return k such that mean - k·sd lies below a share ``coverage`` of a normal population, n ≥ 2.
+@dataclass(frozen=True)
+class Reach:
+    """How far measured values reach from a limit: ``k`` standard deviations, and what that shows.
 
-    Exact, by the non-central t distribution (G. J. Resnikoff and G. J. Lieberman 1957; ISO 16269-6).
+    ``needed`` is the tolerance factor at which ``coverage`` of the welds lies within at ``confidence``; ``sides`` is 1
+    or 2. Holds for normally distributed values only.
     """
-    from scipy import stats
 
-    root = math.sqrt(n)
-    return float(stats.nct.ppf(confidence, n - 1, stats.norm.ppf(coverage) * root) / root)
+    n: int
+    mean: float
+    sd: float
+    sides: int
+    k: float
+    needed: float
+    coverage: float
+    confidence: float
+
+    @property
+    def shown(self) -> bool:
+        """Whether the values show the coverage."""
+        return self.k >= self.needed
 
 
-@cache
-def two_sided_factor(n: int, *, coverage: float, confidence: float) -> float:
-    """Return k such that mean ± k·sd holds a share ``coverage`` of a normal population, n ≥ 2.
+def reach(
+    values: Sequence[float], *, at_least: float, at_most: float, coverage: float, confidence: float
+) -> Reach | None:
+    """Return how far (n,) values reach from their limits (infinite: none), None below 3 values or without spread."""
+    from xsect.lots.tolerance import one_sided_factor, two_sided_factor
 
-    Exact, by quadrature over the place of the sample's mean (ISO 16269-6, annex; A. Wald and J. Wolfowitz 1946).
-    """
-    import numpy as np
-    from scipy import optimize, special, stats
-
-    nodes, weights = np.polynomial.legendre.leggauss(80)
-    place = (nodes + 1) * 4.5 / math.sqrt(n)
-    density = weights * 4.5 * 2 * stats.norm.pdf(place * math.sqrt(n))
-    low, high = np.zeros_like(place), place + 9.0
-    for _ in range(60):
-        reach = (low + high) / 2
-        short = special.ndtr(place + reach) - special.ndtr(place - reach) < coverage
-        low, high = np.where(short, reach, low), np.where(short, high, reach)
-
-    def excess(k: float) -> float:
-        return float(density @ stats.chi2.sf((n - 1) * (reach / k) ** 2, n - 1)) - confidence
-
-    howe = math.sqrt((1 + 1 / n) * (n - 1) / stats.chi2.ppf(1 - confidence, n - 1)) * reach[0]
-    return float(optimize.brentq(excess, 0.3 * howe, 3 * howe, xtol=1e-10))
+    n = len(values)
+    if n < 3 or not (math.isfinite(at_least) or math.isfinite(at_most)):
+        return None
+    mean, sd = statistics.fmean(values), statistics.stdev(values)
+    if not sd > 0:
+        return None
+    sides = math.isfinite(at_least) + math.isfinite(at_most)
+    factor = two_sided_factor if sides == 2 else one_sided_factor
+    k = min(mean - at_least, at_most - mean) / sd
+    return Reach(n, mean, sd, sides, k, factor(n, coverage, confidence), coverage, confidence)

@@ -40,7 +40,9 @@ class Slip:
     name: str
 
 
-def find_slip(stated: float, measured: float, *, u_measured: float, u_stated: float, unit: str) -> Slip | None:
+def find_slip(
+    stated: float, measured: float, *, u_measured: float, u_stated: float, unit: str
+) -> Slip | None:
     """Return the slip that turns a stated value into the measured one, None where none does or none is needed.
 
     ``u_stated`` is relative. A slip is named where the value as stated is off by more than 4 combined standard

@@ -5,15 +5,16 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from xsect.audit.agreement import Kappa, Limits, Line, Scatter, cohen_kappa, deming, limits_of_agreement, scatter
+from xsect.audit.agreement import Limits, Line, Scatter, deming, limits_of_agreement, scatter
 from xsect.audit.claim import Claim
 from xsect.audit.multiple import holm
 from xsect.audit.slips import RoundedUp, Slip, find_rounded_up, find_slip, rounding_step
+from xsect.lots.verdict_agreement import Kappa, cohen
 from xsect.quantities import QUANTITIES, Unit
 from xsect.record import LotRecord, SectionRecord
 
@@ -156,8 +157,6 @@ def _pair(record: SectionRecord, quantity: str, step: float, claim: Claim) -> Pa
 
 def _marked(pairs: list[Pair]) -> list[Pair]:
     """Mark the pairs whose difference exceeds its uncertainty, at 5 % over all sections together."""
-    from dataclasses import replace
-
     from scipy import stats
 
     if not pairs:
@@ -200,5 +199,5 @@ def compare_verdicts(lot: LotRecord) -> Verdicts | None:
     words = ("accept", "reject")
     table = tuple(tuple(counts[row, column] for column in words) for row in words)
     decided = sum(map(sum, table))
-    kappa = cohen_kappa(table) if decided else None
+    kappa = cohen(np.array(table)) if decided else None
     return Verdicts(table, sum(counts.values()) - decided, kappa, tuple(flips))  # type: ignore[arg-type]
