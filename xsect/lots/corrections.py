@@ -15,7 +15,7 @@ from typing import Final, Literal
 
 from sqlalchemy import insert, select
 
-from xsect.judge.criteria import Criteria, parse_criteria
+from xsect.judge.criteria import Criteria, CriteriaError, parse_criteria
 from xsect.judge.decision import Verdict, judge_section, summarise
 from xsect.lots.database import Store, StoreError
 from xsect.lots.events import append, now
@@ -192,10 +192,17 @@ def corrected(
 
 
 def criteria_of(store: Store, sha256: str) -> Criteria | None:
-    """Return criteria that the store holds, None for "" (nothing was judged)."""
+    """Return criteria that the store holds, None for "" (nothing was judged).
+
+    Raises StoreError where they were kept by a version of xsect whose criteria this one cannot read.
+    """
     with store.reading() as connection:
         row = connection.execute(select(criteria).where(criteria.c.sha256 == sha256)).first()
-    return parse_criteria(row.content.encode(), Path(row.name)) if row else None
+    try:
+        return parse_criteria(row.content.encode(), Path(row.name)) if row else None
+    except CriteriaError as error:
+        why = str(error).splitlines()[0]
+        raise StoreError(f"{store.name}: criteria of another version of xsect: {why}") from error
 
 
 def as_it_stands(store: Store, name: Name) -> SectionRecord:

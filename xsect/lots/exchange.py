@@ -50,9 +50,7 @@ def export_store(store: Store, to: Path, form: Format) -> dict[str, int]:
         with tempfile.TemporaryDirectory(prefix=".xsect-", dir=to.absolute().parent) as half:
             made = Path(half) / to.name
             if form == "xlsx":
-                book = table_files.Workbook()
-                counts = _write_all(store, book.write)
-                book.save(made)
+                counts = _write_workbook(store, made)
             else:
                 made.mkdir()
                 writers = {"csv": table_files.csv_writer, "parquet": table_files.parquet_writer}
@@ -60,6 +58,17 @@ def export_store(store: Store, to: Path, form: Format) -> dict[str, int]:
             os.replace(made, to)
     except OSError as error:
         raise StoreError(f"{to}: the export cannot be written: {error.strerror or error}") from error
+    return counts
+
+
+def _write_workbook(store: Store, path: Path) -> dict[str, int]:
+    book = table_files.Workbook()
+    try:
+        counts = _write_all(store, book.write)
+    except BaseException:
+        book.drop()
+        raise
+    book.save(path)
     return counts
 
 

@@ -8,6 +8,7 @@ numbers (_x0007_), the way spreadsheets do it themselves.
 from __future__ import annotations
 
 import csv
+import io
 import re
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -135,7 +136,7 @@ def _batches(rows: Iterable[Values]) -> Iterator[list[Values]]:
 
 
 class Workbook:
-    """A workbook being written, one sheet a table; ``save`` writes the file."""
+    """A workbook being written, one sheet a table; ``save`` writes the file, ``drop`` gives it up."""
 
     def __init__(self) -> None:
         """Begin an empty one."""
@@ -176,6 +177,10 @@ class Workbook:
     def save(self, path: Path) -> None:
         """Write the file."""
         self._book.save(path)
+
+    def drop(self) -> None:
+        """Give the workbook up; only saving it, here into nothing, removes the library's scratch files."""
+        self._book.save(io.BytesIO())
 
 
 def read_xlsx(path: Path, name: str, columns: Columns) -> Iterator[Values]:
