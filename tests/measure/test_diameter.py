@@ -50,7 +50,11 @@ def test_roundness_is_what_an_oval_weld_does(oval: float) -> None:
 def test_without_an_offset_the_width_is_that_of_the_cut_plane() -> None:
     (found,) = measure_diameter([width(800)], row())
     assert not found
-    assert "cut plane" in found.note
+    assert found.note.endswith(
+        "the bond width is that of the cut plane, and the weld's diameter may be larger"
+    )
+    (found,) = measure_diameter([width(800)], row(weld="W1", face_offset_um=200.0))
+    assert found.note.endswith("for the weld's sections taken together see the overview")
 
 
 def test_a_place_without_uncertainty_is_told() -> None:

@@ -132,7 +132,11 @@ def test_guidance_is_set_in_both_reports(lot: LotRecord, out: Path) -> None:
         texts.append(done.stdout)
     for text in texts:
         assert text.count("Projection check") == len(lot.sections)
-        assert text.count("What the numbers commonly mean") == sum(bool(advice_lines(one)) for one in lot.sections) > 0
+        assert (
+            text.count("What the numbers commonly mean")
+            == sum(bool(advice_lines(one)) for one in lot.sections)
+            > 0
+        )
         assert " ".join(DEFERENCE.split()[:8]) in " ".join(text.split())
 
 

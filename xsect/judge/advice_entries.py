@@ -190,7 +190,7 @@ ADVICE: Final[dict[str, Entry]] = _registry(
     Entry(
         "bond_off_axis", "Bond off its axis",
         (Condition("bond_offset", "beside", Limit("times", 0.1, "projection_diameter")),),
-        "The bond lies beside the projection's axis.",
+        "The bond lies beside the projection's axis: its two notches are at unequal distances from it.",
         "Align the electrodes with the projection, check that their faces are parallel and not worn to one "
         "side, and that the part seats without tilt.",
     ),

@@ -56,7 +56,10 @@ def measure_diameter(found: Sequence[Measurement], row: SheetRow) -> list[Measur
     name = width.quantity.replace("_", " ")
     if row.plane_offset_um is None:
         why = f"the lot sheet gives no plane_offset_um: the {name} is that of the cut plane, and the weld's "
-        return [not_measured("weld_diameter", why + "diameter may be larger")]
+        serial = (
+            "" if row.face_offset_um is None else "; for the weld's sections taken together see the overview"
+        )
+        return [not_measured("weld_diameter", f"{why}diameter may be larger{serial}")]
     offset = abs(row.plane_offset_um)
     u_offset = U_OFFSET_UM if row.u_offset_um is None else row.u_offset_um
     value, from_width = diameter_from_chord(width.value, offset, u_chord_um=width.u)
