@@ -83,6 +83,9 @@ REASONS: dict[str, Reason] = _registry(
     Reason("gap_not_seen", "needs_review", "Gap seen on one side only",
            "no open gap {side} of the bond: the bond may go on outside the picture",
            "Take the picture so that the gap is seen on both sides of the bond."),
+    Reason("no_notch_seen", "not_measured", "No notch in view",
+           "no open gap was seen on either side: the bond, if it is one, ends outside the picture",
+           "Take the picture so that the gap is seen on both sides of the bond."),
     Reason("notch_uncertain", "needs_review", "Notch uncertain",
            "the {side} notch moves by {spread} under small changes of the analysis",
            "Look at the strip; place the notch by eye if it is wrong."),
@@ -100,6 +103,8 @@ REASONS: dict[str, Reason] = _registry(
     Reason("not_in_view", "note", "Not in view", "{detail}", "Take the picture with a wider field."),
     Reason("not_plated", "note", "Not plated", "the lot sheet gives no plating",
            "Nothing to do if the parts are bare; else add the column plating."),
+    Reason("layer_not_found", "not_measured", "Layer not found", "no layer was found: {detail}",
+           "Say where it lies (--at X,Y), or take a picture in which it and both its neighbours fill a share."),
     Reason("not_available", "note", "Not measured by this version", "{detail}", "Measure by hand for now."),
     # What persons did
     Reason("corrected", "note", "Corrected by a person",

@@ -14,6 +14,8 @@ from tests.locate.drawing import COPPER, MOUNT, Drawing, codes, find, micrograph
 from xsect.pipeline import measure_micrograph
 
 PLAIN = Drawing()
+LINED = replace(PLAIN, voids=((-1000.0, 1000.0, 0.5),))
+"""A joint that shows as a faint dark line: too faint to be a gap."""
 
 
 @pytest.mark.parametrize(
@@ -52,9 +54,12 @@ def test_clean_pictures_raise_none(drawing: Drawing) -> None:
             replace(PLAIN, metal=(1.0, 0.7, 0.6), mount=MOUNT), {}, "saturated", id="one channel clipped"
         ),
         pytest.param(replace(PLAIN, blur=6.0), {}, "out_of_focus", id="out of focus"),
-        pytest.param(replace(PLAIN, noise=0.35), {}, "low_contrast", id="drowned in noise"),
-        pytest.param(replace(PLAIN, bonds=((-1000.0, 100.0),)), {}, "gap_not_seen", id="no gap on the left"),
-        pytest.param(replace(PLAIN, bonds=((-100.0, 1000.0),)), {}, "gap_not_seen", id="no gap on the right"),
+        pytest.param(
+            replace(LINED, bonds=((-1000.0, 100.0),)), {}, "gap_not_seen", id="no gap on the left"
+        ),
+        pytest.param(
+            replace(LINED, bonds=((-100.0, 1000.0),)), {}, "gap_not_seen", id="no gap on the right"
+        ),
         pytest.param(PLAIN, {"lower_thickness_um": 130.0}, "thickness_disagrees", id="thicker in the sheet"),
         pytest.param(PLAIN, {"upper_thickness_um": 90.0}, "thickness_disagrees", id="thinner in the sheet"),
         pytest.param(PLAIN, {"plating": "tin"}, "bond_not_separable", id="plated in the sheet alone"),
@@ -77,8 +82,32 @@ def test_each_doubt(drawing: Drawing, columns: dict[str, str | float], code: str
     assert "{" not in finding.sentence
 
 
-def test_the_side_without_a_gap_is_named() -> None:
+@pytest.mark.parametrize(
+    ("drawing", "code", "words"),
+    [
+        (replace(PLAIN, noise=0.35), "no_section_found", "low contrast"),
+        (replace(PLAIN, noise=0.35, bonds=()), "no_section_found", "low contrast"),
+        (replace(PLAIN, blur=6.0, bonds=((-1000.0, 100.0),)), "no_section_found", "out of focus"),
+        (replace(PLAIN, bonds=((-1000.0, 1000.0),)), None, ""),
+    ],
+)
+def test_several_doubts_leave_nothing_to_measure(drawing: Drawing, code: str | None, words: str) -> None:
+    result = result_of(drawing)
+    assert result.status == "not_measured"
+    assert not any(result.measurements)
+    assert code is None or codes(result) == {code}
+    assert words in result.findings[0].sentence
+
+
+def test_one_notch_and_no_trace_of_a_line_is_no_bond() -> None:
+    """A crack into sound metal looks like that."""
     result = result_of(replace(PLAIN, bonds=((-1000.0, 100.0),)))
+    assert codes(result) == {"no_section_found"}
+    assert not any(result.measurements)
+
+
+def test_the_side_without_a_gap_is_named() -> None:
+    result = result_of(replace(LINED, bonds=((-1000.0, 100.0),)))
     (finding,) = (one for one in result.findings if one.code == "gap_not_seen")
     assert finding.facts["side"] == "left"
 

@@ -44,12 +44,14 @@ def read_opening(
     coarse: NDArray[np.float64],
     seen: NDArray[np.bool_],
     *,
+    dark: float,
     texture: float = 0.0,
     reach: int = 24,
 ) -> Opening:
     """Read the opening of each station of a strip.
 
-    ``tone``: (m, n) strip, metal bright; ``coarse``: (n,) rough opening in px from the mask. The metal's level is
+    ``tone``: (m, n) strip, metal bright; ``coarse``: (n,) rough opening in px from the mask; ``dark``: the mount's
+    tone, for a gap too slim to show its own. The metal's level is
     read over ``reach`` rows on either side, just outside the gap. ``texture``: spread of the metal's relative tone.
     """
     half = tone.shape[0] // 2
@@ -62,7 +64,7 @@ def read_opening(
         off = offsets - centre
         clear = wide / 2 + 3 * blur + 2.0
         metal = _metal_level(tone, off, clear, reach, seen)
-        gap = _gap_level(tone, off, coarse, metal)
+        gap = _gap_level(tone, off, coarse, metal, dark)
         darkness = ((metal - tone) / np.maximum(metal - gap, 1e-3)).astype(np.float32)
         # smoothing along the line, where no gap varies fast: noise and grains must not be cut off as darkness
         darkness = gaussian_filter1d(darkness, smoothing, axis=1, mode="nearest")
@@ -170,18 +172,27 @@ def _metal_level(
 
 
 def _gap_level(
-    tone: Floats, offsets: NDArray[np.float64], coarse: NDArray[np.float64], metal: Floats
+    tone: Floats,
+    offsets: NDArray[np.float64],
+    coarse: NDArray[np.float64],
+    metal: Floats,
+    dark: float,
 ) -> NDArray[np.float64]:
     """Return (n,) the gap's own dark level, read where the gap is resolved and carried on to its tips."""
     core = np.abs(offsets) <= np.maximum(coarse / 6, 1)
     resolved = coarse > RESOLVED
     if resolved.sum() < 10:
-        darkest = np.quantile(tone[core], 0.02) if core.any() else 0.0
-        return np.full(coarse.size, float(min(darkest, 0.5 * np.median(metal))))
+        # blur only ever lightens a slim gap: what fills it is the mount, or darker still
+        darkest = np.quantile(tone[core], 0.02) if core.any() else dark
+        return np.full(coarse.size, float(min(darkest, dark, 0.8 * np.median(metal))))
     tone, core = tone[:, resolved], core[:, resolved]
     mean = np.where(core, tone, 0).sum(axis=0) / core.sum(axis=0)
     darker = core & (tone <= mean + 1e-6)  # glints and trapped polish are not the gap's level
     level = np.where(darker, tone, 0).sum(axis=0) / np.maximum(darker.sum(axis=0), 1)
+    # noise alone puts the darker half's mean below the middle, by √(2/π) of its standard deviation
+    steps = np.abs(np.diff(tone, axis=0))[core[1:] & core[:-1]]
+    if steps.size:
+        level += np.sqrt(2 / np.pi) * 1.4826 / np.sqrt(2) * float(np.median(steps))
     index = np.arange(coarse.size)
     smooth = gaussian_filter1d(np.interp(index, index[resolved], level), 15.0, mode="nearest")
     return np.asarray(np.minimum(smooth, 0.8 * metal.min(axis=0)))

@@ -80,6 +80,7 @@ def find_parts(micrograph: Micrograph, *, turned: bool, plated: bool = False) ->
     relative, mount_tone, metal_tone = _relative(tone, bright, known)
     texture = _texture(relative, bright & known)
     metal = _clean(_calm(relative, texture) > 0.45, known)
+    _check_share(metal)
     if plated:
         dark = known & ~bright
         mount = np.atleast_1d(np.median(coarse[dark], axis=0)).astype(np.float64)
@@ -90,9 +91,7 @@ def find_parts(micrograph: Micrograph, *, turned: bool, plated: bool = False) ->
             metal = cv2.morphologyEx((metal & ~coating).astype(np.uint8), cv2.MORPH_OPEN, ring).astype(bool)
             metal = _clean(metal, known)
         relative = np.where(coating, np.float32(0), relative)
-    share = float(metal.mean())
-    if not MIN_SHARE < share < 1 - MIN_SHARE / 10:
-        raise Refusal("no_section_found", detail=f"metal would cover {share:.1%} of the picture")
+        _check_share(metal)
     parted = separation(relative, metal, known)
     if parted < MIN_SEPARATION:
         detail = f"metal and mount differ by only {parted:.1f} times their own spread"
@@ -111,6 +110,12 @@ def find_parts(micrograph: Micrograph, *, turned: bool, plated: bool = False) ->
         separation=parted,
         edge_blur=step * _edge_blur(relative, metal, known),
     )
+
+
+def _check_share(metal: NDArray[np.bool_]) -> None:
+    share = float(metal.mean())
+    if not MIN_SHARE < share < 1 - MIN_SHARE / 10:
+        raise Refusal("no_section_found", detail=f"metal would cover {share:.1%} of the picture")
 
 
 def separation(relative: Floats, metal: NDArray[np.bool_], known: NDArray[np.bool_]) -> float:

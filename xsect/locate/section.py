@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -100,7 +101,7 @@ def _locate(micrograph: Micrograph, *, plated: bool, turned: bool) -> Located:
         turn(micrograph.pixels, turned), line.points, half, marks.T if turned and marks is not None else marks
     )
     tone = strip.values if parts.weights is None else project(strip.values, parts.weights)
-    gap = read_opening(tone, line.opening, strip.seen, texture=parts.texture)
+    gap = read_opening(tone, line.opening, strip.seen, dark=parts.mount_tone, texture=parts.texture)
     plating = (
         read_plating(strip.values, tone, line.opening, strip.seen, gap.blur, dark=parts.mount_tone)
         if plated
@@ -109,12 +110,14 @@ def _locate(micrograph: Micrograph, *, plated: bool, turned: bool) -> Located:
     apart = surfaces = gap
     if plating is not None:
         tone = plating.as_gap
-        apart = read_opening(tone, line.opening, strip.seen, texture=parts.texture)
-        gap = read_opening(plating.as_base, line.opening, strip.seen, texture=parts.texture)
-        surfaces = read_opening(facing_tone(plating, gap), gap.thickness, strip.seen, texture=parts.texture)
+        read = partial(read_opening, seen=strip.seen, dark=0.0, texture=parts.texture)
+        apart = read(tone, line.opening)
+        gap = read(plating.as_base, line.opening)
+        surfaces = read(facing_tone(plating, gap), gap.thickness)
     share = None if plating is None else plating.share
     stations = read_stations(apart, gap, line.points, share=share)
-    spread = _spread(stations, tone, gap, line, strip, parts.texture)
+    dark = parts.mount_tone if plating is None else 0.0
+    spread = _spread(stations, tone, gap, line, strip, dark, parts.texture)
     return Located(parts, line, strip, apart, gap, surfaces, plating, stations, spread)
 
 
@@ -124,6 +127,7 @@ def _spread(
     gap: Opening,
     line: FayingLine,
     strip: Strip,
+    dark: float,
     texture: float,
 ) -> tuple[tuple[float, float], ...]:
     placed = []
@@ -131,7 +135,9 @@ def _spread(
     cut = max(0, strip.half - NEAR)
     near = slice(cut, tone.shape[0] - cut)
     for rows, mouth in VARIATIONS:
-        opening = read_opening(tone[near], line.opening, strip.seen[near], texture=texture, reach=rows)
+        opening = read_opening(
+            tone[near], line.opening, strip.seen[near], dark=dark, texture=texture, reach=rows
+        )
         varied = read_stations(opening, gap, line.points, reach=mouth)
         if len(varied.segments) != len(stations.segments):
             return tuple((np.inf, np.inf) for _ in stations.segments)

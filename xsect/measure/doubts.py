@@ -11,7 +11,7 @@ from xsect.capture.micrograph import Micrograph
 from xsect.locate.section import Located
 from xsect.measure.bond import segment_widths
 from xsect.quantities import Measurement, show
-from xsect.reasons import Finding
+from xsect.reasons import REASONS, Finding, Refusal
 
 BLURRED_PX = 4.2
 """Blur (standard deviation) in px above which edges say too little."""
@@ -47,17 +47,43 @@ PLATING_CONTRAST = 6.0
 """Contrast of plating against base metal, in spreads of the base metal, below which it is uncertain."""
 
 
+FAINT = 0.1
+"""Evidence for a line through the metal (0 to 1) below which it may run anywhere."""
+
+POOR = ("low_contrast", "out_of_focus", "saturated", "gap_not_seen", "line_uncertain", "notch_uncertain")
+"""Signs that a picture may hold no section at all; a section that is hard to measure shows one of them."""
+
+
 def find_doubts(
     located: Located, micrograph: Micrograph, row: SheetRow, found: list[Measurement]
 ) -> tuple[Finding, ...]:
-    """Return the findings that the evidence of one section asks for."""
-    return (
+    """Return the findings that the evidence of one section asks for.
+
+    Refuses where it leaves nothing to measure: no notch in view, or several signs that there is no section.
+    """
+    findings = (
         *_picture(located, micrograph),
         *_line(located),
         *_notches(located, micrograph.scale.um_per_px),
         *_plating(located, row),
         *_thickness(row, found),
     )
+    _refuse_poor(located, [one.code for one in findings])
+    return findings
+
+
+def _refuse_poor(located: Located, codes: list[str]) -> None:
+    if codes.count("gap_not_seen") == 2:
+        raise Refusal("no_notch_seen")
+    poor = [REASONS[code].title.lower() for code in POOR if code in codes]
+    if {"low_contrast", "gap_not_seen"} & set(codes):
+        # a good picture may show no line in a sound bond; a poor one that shows none may hold no joint at all
+        if not located.stations.segments:
+            poor.append("no bond")
+        elif located.line.support < FAINT:
+            poor.append("no trace of a line")
+    if len(poor) > 1:
+        raise Refusal("no_section_found", detail=", ".join(poor))
 
 
 def _picture(located: Located, micrograph: Micrograph) -> list[Finding]:

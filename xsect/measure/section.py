@@ -26,7 +26,7 @@ def measure(
         *measure_bond(located, um, u_scale),
         *measure_kind(located, row),
         *measure_offset(located, levels, um, u_scale),
-        *measure_standoff(levels, um, u_scale, row),
+        *measure_standoff(levels, located.surfaces.blur, um, u_scale, row),
         *measure_plating(located, um, u_scale, row),
         *measure_thickness(located, micrograph, levels),
     ]

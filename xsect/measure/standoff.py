@@ -20,8 +20,12 @@ LEVEL_SLOPE = 0.012
 SHORTEST = 40
 """Shortest level stretch, in px, that counts."""
 
-EDGE_PX = 0.4
-"""Standard uncertainty in px of a resolved gap's thickness: the reference levels of its two edges."""
+FACING_SHARE = 0.8
+"""Share of the largest level opening from which a level stretch is one of the facing surfaces."""
+
+EDGES = (0.3, 0.5, 0.3)
+"""Standard uncertainty of a gap's thickness from the reference levels of its two edges: px, px to each px of blur,
+and px more where the edges are those of plating. Learned from drawn sections of known standoff."""
 
 
 @dataclass(frozen=True)
@@ -41,17 +45,21 @@ def level_stretch(opening: NDArray[np.float64], start: int, stop: int) -> Level 
         return None
     smooth = gaussian_filter1d(piece, 10.0, mode="nearest")
     slope = np.abs(np.gradient(smooth))
-    best: tuple[int, int] | None = None
+    tries = []
     for limit in (LEVEL_SLOPE / 3, LEVEL_SLOPE):
         found = [run for run in runs(slope < limit) if run[1] - run[0] + 1 >= SHORTEST]
-        found = [run for run in found if np.median(piece[run[0] : run[1] + 1]) > 0.5 * smooth.max()]
-        if found:
-            best = max(found, key=lambda run: run[1] - run[0])
-            break
+        tries.append([(float(np.median(piece[run[0] : run[1] + 1])), run) for run in found])
+    # the face of a projection that did not touch is level too, but nearer
+    enough = FACING_SHARE * max((apart for apart, _ in (*tries[0], *tries[1])), default=0.0)
+    enough = max(enough, 0.5 * float(smooth.max()))
+    far = [[run for apart, run in found if apart >= enough] for found in tries]
+    best = max(far[0] or far[1], key=lambda run: run[1] - run[0], default=None)
     if best is None:
         return None
     values = piece[best[0] : best[1] + 1]
-    drift = abs(float(smooth[best[1]] - smooth[best[0]])) / math.sqrt(12)
+    rise = abs(float(smooth[best[1]] - smooth[best[0]]))
+    # a short stretch that still rises may not have reached the level: as far again as the gap is high, at least
+    drift = rise * max(1 / math.sqrt(12), float(np.median(values)) / values.size)
     rough = float(np.std(values - smooth[best[0] : best[1] + 1])) / math.sqrt(values.size / 10)
     return Level(start + best[0], start + best[1], float(np.median(values)), math.hypot(drift, rough))
 
@@ -67,17 +75,21 @@ def find_levels(located: Located) -> list[Level]:
 
 
 def measure_standoff(
-    levels: list[Level], um_per_px: float, u_scale: float, row: SheetRow
+    levels: list[Level], blur: float, um_per_px: float, u_scale: float, row: SheetRow
 ) -> list[Measurement]:
-    """Measure standoff and collapse from the level stretches of the gap, or say why not."""
+    """Measure standoff and collapse from the level stretches of the gap, or say why not.
+
+    ``blur``: standard deviation in px of the gap's edges.
+    """
     if not levels:
         why = "the gap is not level anywhere in the picture"
         return [not_measured("standoff", why), not_measured("collapse", why)]
     value = float(np.mean([level.opening for level in levels])) * um_per_px
     each = math.sqrt(sum(level.u**2 for level in levels)) / len(levels) * um_per_px
+    edges = math.hypot(EDGES[0], EDGES[1] * blur, EDGES[2] if row.plated else 0.0)
     parts = [
         Component("level stretch", each),
-        Component("edges", EDGE_PX * um_per_px),
+        Component("edges", edges * um_per_px),
         Component("scale", u_scale * value),
     ]
     if len(levels) == 2:
