@@ -14,7 +14,7 @@ from tests.locate.drawing import COPPER, MOUNT, Drawing, codes, find, micrograph
 from xsect.pipeline import measure_micrograph
 
 PLAIN = Drawing()
-LINED = replace(PLAIN, voids=((-1000.0, 1000.0, 0.5),))
+LINED = replace(PLAIN, voids=((-100.0, 100.0, 0.5),))
 """A joint that shows as a faint dark line: too faint to be a gap."""
 
 
