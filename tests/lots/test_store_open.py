@@ -66,9 +66,9 @@ def test_a_later_schema_is_refused(new_url: Callable[[], str]) -> None:
     url = new_url()
     with open_store(url, create=True) as store, store.writing() as connection:
         connection.execute(text(f"UPDATE {VERSION_TABLE} SET version_num = '9999'"))
-    with pytest.raises(StoreError, match=r"schema 9999 was made by a later version of xsect; .* up to 0002"):
-        with open_store(url):
-            pass
+    rule = r"schema 9999 was made by a later version of xsect; .* up to 0002"
+    with pytest.raises(StoreError, match=rule), open_store(url):
+        pass
 
 
 def test_an_empty_database_is_a_store_only_where_one_is_to_be_made(new_postgres: Callable[[], str]) -> None:
@@ -92,9 +92,9 @@ def test_a_postgresql_database_may_hold_other_tables_but_not_ours(new_postgres: 
     url = new_postgres()
     with psycopg.connect(url) as connection:
         connection.execute("CREATE TABLE sections (id int)")
-    with pytest.raises(StoreError, match="holds the table sections of another program"):
-        with open_store(url, create=True):
-            pass
+    rule = "holds the table sections of another program"
+    with pytest.raises(StoreError, match=rule), open_store(url, create=True):
+        pass
 
 
 def foreign(path: Path) -> None:
@@ -148,7 +148,7 @@ def test_places_without_a_store_are_told_without_password(where, line, tmp_path,
 
 def test_a_store_needs_its_folder(tmp_path: Path) -> None:
     path = tmp_path / "lost" / "s.db"
-    with pytest.raises(StoreError, match="the folder .*lost does not exist"), open_store(path, create=True):
+    with pytest.raises(StoreError, match=r"the folder .*lost does not exist"), open_store(path, create=True):
         pass
 
 
@@ -190,6 +190,6 @@ def test_several_may_make_a_store_at_once(new_url: Callable[[], str]) -> None:
 
 def test_without_its_driver_postgresql_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(__import__("sys").modules, "psycopg", None)
-    with pytest.raises(StoreError, match=r"needs PostgreSQL's driver: pip install 'xsect\[postgres\]'"):
-        with open_store("postgresql://kb@127.0.0.1/d"):
-            pass
+    rule = r"needs PostgreSQL's driver: pip install 'xsect\[postgres\]'"
+    with pytest.raises(StoreError, match=rule), open_store("postgresql://kb@127.0.0.1/d"):
+        pass
