@@ -7,11 +7,14 @@ import click
 import xsect
 from xsect.commands.basics import Commands
 from xsect.commands.calibrate import calibrate, calibrations
+from xsect.commands.capability import capability
 from xsect.commands.demo import demo
 from xsect.commands.explain import explain
+from xsect.commands.gauge import gauge
 from xsect.commands.measure import measure
 from xsect.commands.projection import projection
 from xsect.commands.records import correct, export, import_, records
+from xsect.commands.trend import trend
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -21,6 +24,7 @@ def main() -> None:
 
 
 for command in (
-    measure, calibrate, calibrations, records, correct, export, import_, projection, explain, demo,
+    measure, calibrate, calibrations, records, correct, export, import_, trend, capability, gauge, projection,
+    explain, demo,
 ):  # fmt: skip
     main.add_command(command)

@@ -12,6 +12,7 @@ from typing import Final
 
 import numpy as np
 
+from xsect.lots.evidence import evidence, spread_within
 from xsect.lots.indices import (
     CONFIDENCE,
     TARGET,
@@ -22,7 +23,7 @@ from xsect.lots.indices import (
     values_needed,
 )
 from xsect.lots.shape import Method, Shape, fit_shape
-from xsect.lots.spread import Floats, Groups, moving_range_sigma, pooled_sigma
+from xsect.lots.spread import Floats, Groups
 from xsect.lots.tolerance import one_sided_factor, two_sided_factor
 from xsect.lots.variance import one_way
 
@@ -76,8 +77,9 @@ class Indices:
 class Capability:
     """The result. Lengths in the quantity's unit; ``shape`` None: no curve fits, so there are no indices.
 
-    ``process`` are the indices with the gauge's share taken out, None where none was given; ``needed`` is how many
-    sections in all show Cpk at the target, None where no number would. ``beyond`` counts values beyond a limit, with
+    ``process`` are the indices with the gauge's share taken out, None where none was given. ``judged`` names the index
+    that counts: Cpk, or Ppk where the lots differ; ``needed`` is how many sections in all show it at the target, None
+    where no number would. ``beyond`` counts values beyond a limit, with
     the 95 % interval of their share; ``tolerance`` holds ``coverage`` of all sections with 95 % confidence.
     """
 
@@ -93,6 +95,7 @@ class Capability:
     observed: Indices
     process: Indices | None
     target: float
+    judged: str
     needed: int | None
     beyond: int
     beyond_share: tuple[float, float]
@@ -135,7 +138,7 @@ def capability(
     if values.size < FEW:
         remarks.append(f"{values.size} values: intervals are wide below {FEW}")
     nothing = Indices(None, None, None, None)
-    within, dof = _within(groups)
+    within, dof = spread_within(groups)
     observed, process, tolerance = nothing, None, (math.nan, math.nan)
     if shape is not None:
         if shape.method != "normal":
@@ -143,43 +146,55 @@ def capability(
                 f"reckoned on transformed values ({shape.words}); the fit's own doubt is not in the intervals"
             )
         observed = _indices(groups, specification, shape, 0.0)
-        process = _indices(groups, specification, shape, gauge_sd) if gauge_sd > 0 else None
-        if process is not None and process.ppk is None:
+        if gauge_sd > 0 and shape.method == "normal":
+            process = _indices(groups, specification, shape, gauge_sd)
+            if process.ppk is None:
+                remarks.append(
+                    "the gauge's spread is as large as the one observed: nothing is left to tell of the process"
+                )
+        elif gauge_sd > 0:
             remarks.append(
-                "the gauge's spread is as large as the one observed: nothing is left to tell of the process"
+                "the gauge's share is not taken out of transformed values: it differs from place to place"
             )
         tolerance = _tolerance(values, specification, shape, coverage)
-    if 1 < len(groups) < values.size and (lots := one_way(groups)).p < 0.01:
+    differ = 1 < len(groups) < values.size and (lots := one_way(groups)).p < 0.01
+    if differ:
         remarks.append(
-            f"the lots differ (F = {lots.f:.1f}, p = {lots.p:.1g}): Cpk tells of the spread within lots alone, and all "
-            "intervals are too narrow, since they count sections of one lot as independent"
+            f"the lots differ (F = {lots.f:.1f}, p = {lots.p:.1g}): Cpk tells of the spread "
+            "within lots alone, and Ppk counts"
         )
     beyond = int(((values < specification.lower) | (values > specification.upper)).sum())
     return Capability(
         values.size, len(groups), float(values.mean()), float(values.std(ddof=1)), within, dof, gauge_sd,
-        specification, shape, observed, process, target,
-        values_needed(observed.cpk.value, n=values.size, dof=dof, target=target) if observed.cpk else None,
+        specification, shape, observed, process, target, "Ppk" if differ or not observed.cpk else "Cpk",
+        _needed(groups, shape, observed.ppk if differ else observed.cpk, target, differ=differ),
         beyond, share_beyond(beyond, values.size), tolerance, coverage, tuple(remarks),
     )  # fmt: skip
 
 
-def _within(groups: Groups) -> tuple[float, float]:
-    if any(group.size > 1 for group in groups):
-        return pooled_sigma(groups)
-    return moving_range_sigma(np.concatenate(list(groups)))
+def _needed(
+    groups: Groups, shape: Shape | None, index: Index | None, target: float, *, differ: bool
+) -> int | None:
+    if shape is None or index is None:
+        return None
+    behind = evidence([shape.forward(group) for group in groups])
+    sigma, dof = behind.overall if differ else behind.within
+    n = sum(group.size for group in groups)
+    return values_needed(
+        index.value, n=n, dof=dof, behind_centre=sigma**2 / behind.centre_variance, target=target
+    )
 
 
 def _indices(groups: Groups, limits: Specification, shape: Shape, gauge_sd: float) -> Indices:
-    """Return the indices after the shape's transformation, with the gauge's variance taken out of both spreads."""
+    """Return the indices after the shape's transformation; the gauge's variance is taken out of both spreads."""
     values = np.concatenate(list(groups))
     z = shape.forward(values)
     lower, upper = (float(shape.forward(np.array([end]))[0]) for end in _ends(limits, shape))
-    gauge = gauge_sd * _stretch(shape, values) if gauge_sd else 0.0
-    within, dof = _within([shape.forward(group) for group in groups])
-    n, centre = values.size, float(z.mean())
+    behind = evidence([shape.forward(group) for group in groups])
+    centre = float(z.mean())
 
     def pair(sigma: float, dof: float) -> tuple[Index | None, Index | None]:
-        left = sigma**2 - gauge**2
+        left = sigma**2 - gauge_sd**2
         if left <= 1e-12 * sigma**2:
             return None, None
         # the gauge is taken as known: all of the doubt in the total falls on what is left
@@ -191,9 +206,11 @@ def _indices(groups: Groups, limits: Specification, shape: Shape, gauge_sd: floa
             width = limits.upper - limits.natural[0] if high else limits.natural[1] - limits.lower
             width = width if low != high else math.inf
         spread = spread_index(width, sigma, dof) if math.isfinite(width) else None
-        return spread, nearest_index(centre, sigma, lower, upper, n=n, dof=dof)
+        return spread, nearest_index(
+            centre, sigma, lower, upper, n=sigma**2 / behind.centre_variance, dof=dof
+        )
 
-    return Indices(*pair(within, dof), *pair(float(z.std(ddof=1)), n - 1))
+    return Indices(*pair(*behind.within), *pair(*behind.overall))
 
 
 def _ends(limits: Specification, shape: Shape) -> tuple[float, float]:
@@ -202,13 +219,6 @@ def _ends(limits: Specification, shape: Shape) -> tuple[float, float]:
         return limits.lower, limits.upper
     low = limits.lower if limits.lower > limits.natural[0] else -math.inf
     return low, limits.upper if limits.upper < limits.natural[1] else math.inf
-
-
-def _stretch(shape: Shape, values: Floats) -> float:
-    """Return the root mean square slope of the transformation over the values."""
-    step = 1e-4 * float(values.std())
-    slope = (shape.forward(values + step) - shape.forward(values - step)) / (2 * step)
-    return float(np.sqrt(np.mean(slope[np.isfinite(slope)] ** 2)))
 
 
 def _piled_up(values: Floats, limits: Specification) -> bool:
@@ -259,13 +269,13 @@ def _by_percentiles(
         else None
         for value, column in zip(indices(values), drawn.T, strict=True)
     )
-    within, dof = _within(groups)
+    within, dof = spread_within(groups)
     beyond = int(((values < limits.lower) | (values > limits.upper)).sum())
     tail = (1 - coverage) / 2
     inner = np.quantile(values, (tail, 1 - tail) if limits.two_sided else (1 - coverage, coverage))
     return Capability(
         values.size, len(groups), float(values.mean()), float(values.std(ddof=1)), within, dof, 0.0, limits, None,
-        Indices(None, None, pp, ppk), None, target, None, beyond, share_beyond(beyond, values.size),
+        Indices(None, None, pp, ppk), None, target, "Ppk", None, beyond, share_beyond(beyond, values.size),
         (float(inner[0]), float(inner[1])), coverage,
         ("from the values' own percentiles; the interval of sections is theirs, without confidence",),
     )  # fmt: skip

@@ -40,37 +40,46 @@ def nearest_index(
     lower: float,
     upper: float,
     *,
-    n: int,
+    n: float,
     dof: float,
     confidence: float = CONFIDENCE,
 ) -> Index:
     """Return Cpk (or Ppk): distance from the centre to the nearer limit over 3 sigma.
 
     An infinite limit is none. The interval is value ± z sqrt(1 / (9 n) + value² / (2 dof)) (A. F. Bissell, Applied
-    Statistics 39, 1990), n values behind the centre, ``dof`` degrees of freedom behind sigma.
+    Statistics 39, 1990), ``dof`` degrees of freedom behind sigma and n values behind the centre; where values are not
+    independent, n is sigma² over the centre's variance.
     """
     value = min(upper - centre, centre - lower) / (3 * sigma)
     two, one = (_half(value, n, dof, q) for q in ((1 + confidence) / 2, confidence))
     return Index(value, value - two, value + two, value - one)
 
 
-def _half(value: float, n: int, dof: float, quantile: float) -> float:
+def _half(value: float, n: float, dof: float, quantile: float) -> float:
     from scipy.special import ndtri
 
     return float(ndtri(quantile)) * math.sqrt(1 / (9 * n) + value * value / (2 * dof))
 
 
 def values_needed(
-    value: float, *, n: int, dof: float, target: float = TARGET, confidence: float = CONFIDENCE
+    value: float,
+    *,
+    n: int,
+    dof: float,
+    behind_centre: float | None = None,
+    target: float = TARGET,
+    confidence: float = CONFIDENCE,
 ) -> int | None:
     """Return how many values in all show that the index is at least ``target``, if it stays at ``value``.
 
-    Degrees of freedom grow with the values as so far. At least ``n``; None where no number would do (the index is not
-    above the target) or more than 100,000 were needed.
+    ``behind_centre`` is what ``nearest_index`` takes for n (the number itself by default); it and the degrees of
+    freedom grow with the values as so far. At least ``n``; None where no number would do (the index is not above the
+    target) or more than 100,000 were needed.
     """
+    base = n if behind_centre is None else behind_centre
 
     def shown(count: int) -> bool:
-        return value - _half(value, count, dof * count / n, confidence) >= target
+        return value - _half(value, base * count / n, dof * count / n, confidence) >= target
 
     if value <= target or not shown(MOST_NEEDED):
         return None

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, cast
 
-from sqlalchemy import select
+from sqlalchemy import case, select
 
 from xsect.lots.corrections import as_it_stands
 from xsect.lots.database import Store, StoreError, open_store
@@ -55,17 +55,18 @@ def _segments(store: Store, quantity: str) -> set[int | None]:
 
 
 def _rows(store: Store, quantity: str, segment: int | None) -> Iterator[Row]:
-    of = measurements.c
+    of, at = measurements.c, sections.c
     here = of.segment.is_(None) if segment is None else of.segment == segment
-    asked = ("quantity", "segment", "status", "value", "u", "budget")
+    # a section's row is long: only those that hold a line are fetched
+    lined = case((at.row.like('%"line"%'), at.row), else_="")
     query = (
         current(
-            sections.c.id, *(sections.c[part] for part in (*_NAME, "made_on", "row")),
-            sections.c.status.label("section_status"), *(of[name] for name in asked),
+            at.id, at.supplier, at.lot, at.section, at.made_on, lined, at.status,
+            of.status, of.value, of.u, of.budget,
         )
-        .join(measurements, of.section_id == sections.c.id)
+        .join(measurements, of.section_id == at.id)
         .where(of.quantity == quantity, here)
-        .order_by(sections.c.id)
+        .order_by(at.id)
     )  # fmt: skip
     with store.reading() as connection:
         persons = {
@@ -73,17 +74,14 @@ def _rows(store: Store, quantity: str, segment: int | None) -> Iterator[Row]:
         }
         judged = _judged(connection, quantity, segment)
         rows = connection.execution_options(yield_per=_BATCH).execute(query)
-        for row in rows:
-            line = _line_of(row.row)
-            named = (row.supplier, row.lot, row.section)
-            if named in persons:
-                yield _corrected(store, Name(*named), quantity, segment, line)
+        for key, supplier, lot, section, made_on, row, of_section, own, value, u, budget in rows:
+            line = _line_of(row)
+            if (supplier, lot, section) in persons:
+                yield _corrected(store, Name(supplier, lot, section), quantity, segment, line)
                 continue
-            value, u = (math.nan if number is None else number for number in (row.value, row.u))
-            status = row.status if row.status != "measured" else row.section_status
             yield Row(
-                row.section, value, row.lot, u, _shared(row.budget), status, judged.get(row.id, ""),
-                row.supplier, line, row.made_on, store.name,
+                section, math.nan if value is None else value, lot, math.nan if u is None else u, _shared(budget),
+                own if own != "measured" else of_section, judged.get(key, ""), supplier, line, made_on, store.name,
             )  # fmt: skip
 
 
@@ -100,8 +98,8 @@ def _judged(connection: Any, quantity: str, segment: int | None) -> dict[int, st
 
 
 def _line_of(row: str) -> str:
-    """Return the lot sheet's column line out of a section's row; the text is searched first, since parsing is slow."""
-    return str(json.loads(row)["extra"].get("line", "")) if '"line"' in row else ""
+    """Return the lot sheet's column line out of a section's row, where that is given."""
+    return str(json.loads(row)["extra"].get("line", "")) if row else ""
 
 
 def _shared(budget: str) -> float:
