@@ -12,7 +12,7 @@ from xsect.audit.registration import Likeness
 from xsect.audit.reuse import LEAST_LIKENESS, Reuse
 from xsect.audit.run import Audit
 from xsect.audit.scale_honesty import Disagreement
-from xsect.audit.stated import Pair, QuantityAgreement
+from xsect.audit.stated import Flip, Pair, QuantityAgreement
 from xsect.quantities import QUANTITIES, show
 
 Grade = Literal["major", "minor", "observation"]
@@ -157,7 +157,9 @@ def _scale_differs(one: Disagreement, name: str, *, mismatch: str) -> AuditFindi
 
 def _stated(audit: Audit) -> Iterator[AuditFinding]:
     flipped = (
-        {flip.section for flip in audit.verdicts.flips if flip.to == "reject"} if audit.verdicts else set()
+        {flip.section for flip in audit.verdicts.flips if flip.to == "reject" and flip.vouched}
+        if audit.verdicts
+        else set()
     )
     for one in audit.quantities:
         yield from _slips(one)
@@ -165,17 +167,24 @@ def _stated(audit: Audit) -> Iterator[AuditFinding]:
         yield from _apart(one)
         yield from _biased(one)
     for flip in audit.verdicts.flips if audit.verdicts else ():
-        label, unit = QUANTITIES[flip.quantity].label, QUANTITIES[flip.quantity].unit
-        worse = flip.to == "reject"
-        yield AuditFinding(
-            "observation" if not worse else "major" if flip.severity == "major" else "minor",
-            "Stated values", "Meets the clause as stated, not as measured" if worse else "Fails as stated, "
-            "passes as measured",
-            f"Clause {flip.clause} ({flip.limit}): {label.lower()} stated {show(flip.stated, unit)}, measured "
-            f"{show(flip.measured, unit)}.",
-            (flip.section,), "The whole 95 % interval of ours lies on the other side of the limit.",
-            "How and by whom the value was read; the section to be measured together.",
-        )  # fmt: skip
+        yield _flipped(flip)
+
+
+def _flipped(flip: Flip) -> AuditFinding:
+    label, unit = QUANTITIES[flip.quantity].label.lower(), QUANTITIES[flip.quantity].unit
+    worse = flip.to == "reject"
+    doubt = "" if flip.vouched else " Our own measurement needs a look, too."
+    grade: Grade = "observation"
+    if worse and flip.vouched:
+        grade = "major" if flip.severity == "major" else "minor"
+    return AuditFinding(
+        grade, "Stated values",
+        "Meets the clause as stated, not as measured" if worse else "Fails as stated, passes as measured",
+        f"Clause {flip.clause} ({flip.limit}): {label} stated {show(flip.stated, unit)}, measured "
+        f"{show(flip.measured, unit)}.{doubt}",
+        (flip.section,), "The whole 95 % interval of ours lies on the other side of the limit.",
+        "How and by whom the value was read; the section to be measured together.",
+    )  # fmt: skip
 
 
 def _slips(one: QuantityAgreement) -> Iterator[AuditFinding]:
@@ -203,11 +212,12 @@ def _rounded(one: QuantityAgreement, flipped: set[str]) -> Iterator[AuditFinding
         return
     names = one.rounded_sections
     label = QUANTITIES[one.quantity].label.lower()
-    step = show(rounded.step, one.unit) if one.unit != "fraction" else f"{rounded.step:g}"
+    unit = {"um": " µm", "um2": " µm²"}.get(one.unit, "")
+    step = f"{rounded.step:g}{unit}"
     yield AuditFinding(
         "major" if flipped & set(names) else "minor", "Stated values", f"Stated {label} rounded up",
         f"{len(names)} values are the next multiple of {step} above the measured ones, while others are stated to "
-        f"{one.step:g} {'µm' if one.unit == 'um' else ''}".rstrip() + ".",
+        f"{one.step:g}{unit}.",
         names, f"By chance as many or more: {_p(rounded.p)}.",
         "The readings before rounding.",
     )  # fmt: skip

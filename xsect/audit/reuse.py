@@ -70,7 +70,9 @@ class Reuse:
 
 
 def fingerprint_file(path: Path) -> Fingerprint | None:
-    """Return the fingerprint of a picture file, None where it cannot be read."""
+    """Return the fingerprint of a picture file, None where there is none or it cannot be read."""
+    if not path.is_file():
+        return None
     try:
         return fingerprint(read_image(path, name=path.name).pixels)
     except Refusal:

@@ -46,7 +46,8 @@ SEED: Final = 1847
 
 @dataclass(frozen=True)
 class Sample:
-    """What the sample shows. ``decided`` sections have a verdict of ours, ``failures`` of them reject.
+    """What the sample shows. ``decided`` sections have a verdict of ours and need no look, ``failures`` of them
+    reject.
 
     ``plan`` and ``support`` are None where nothing of the kind is claimed, or nothing was decided; ``reaches`` pairs
     clause ids with how far the measured values reach from their limits.
@@ -143,7 +144,7 @@ def _look(record: SectionRecord, *, calibration_folder: Path | None, today: dt.d
 
 
 def _sample(lot: LotRecord, claim: Claim) -> Sample:
-    words = [summarise(one.verdicts) for one in lot.sections] if lot.criteria else []
+    words = [summarise(one.verdicts) for one in lot.sections if lot.criteria and one.status == "measured"]
     decided = sum(word in ("accept", "reject") for word in words)
     failures = words.count("reject")
     plan = None

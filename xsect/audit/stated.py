@@ -74,7 +74,10 @@ class QuantityAgreement:
 
 @dataclass(frozen=True)
 class Flip:
-    """A clause that the stated value meets and the measured one does not, or the other way round."""
+    """A clause that the stated value meets and the measured one does not (``to`` "reject"), or the other way round.
+
+    ``vouched``: our own measurement needs no look.
+    """
 
     lot: str
     section: str
@@ -85,6 +88,7 @@ class Flip:
     stated: float
     measured: float
     to: str
+    vouched: bool
 
 
 @dataclass(frozen=True)
@@ -192,6 +196,7 @@ def compare_verdicts(lot: LotRecord) -> Verdicts | None:
                     Flip(
                         record.row.lot, record.row.section, verdict.clause, verdict.severity, verdict.quantity,
                         verdict.limit, stated, verdict.value, verdict.verdict,
+                        record.status == "measured",
                     )
                 )  # fmt: skip
     if not counts:

@@ -1,0 +1,108 @@
+"""``xsect audit``: a supplier's package measured anew and compared with what it states and claims."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from xsect.commands.basics import DAY, DONE, NOT_ALL_ACCEPTED, PATH, CouldNotRun, cores, day
+from xsect.commands.measure import default_out
+
+if TYPE_CHECKING:
+    from xsect.audit.run import Audit
+
+
+@click.command(short_help="Audit a supplier's sections against what is stated and claimed.")
+@click.argument("sheet", type=PATH)
+@click.option("--criteria", type=PATH, metavar="FILE", help="Judge by the clauses of this TOML file.")
+@click.option("--claim", type=PATH, metavar="FILE", help="What the supplier says of the sample (TOML).")
+@click.option(
+    "--against", type=click.Path(exists=True, file_okay=False, path_type=Path), multiple=True, metavar="DIR",
+    help="Folder of earlier pictures to look for re-use in, with its subfolders; may be given more than once.",
+)  # fmt: skip
+@click.option("--store", metavar="STORE", help="Record store whose pictures' hashes are compared, too.")
+@click.option(
+    "--out", type=PATH, metavar="DIR", help="Folder for the report.  [default: reports/<lot>_audit]"
+)
+@click.option(
+    "--jobs", type=click.IntRange(1), metavar="N", default=cores, show_default="number of cores",
+    help="Pictures looked at a time.",
+)  # fmt: skip
+@click.option(
+    "--calibration", type=click.Path(exists=True, file_okay=False, path_type=Path), metavar="DIR",
+    help="Folder of calibration records.  [default: calibration/ beside the sheet or above it]",
+)  # fmt: skip
+@click.option(
+    "--date", type=DAY, metavar="YYYY-MM-DD",
+    help="Day of use of the calibration records, for rows without cut_on.  [default: today]",
+)  # fmt: skip
+@click.option("--quiet", is_flag=True, help="Print nothing but errors.")
+def audit(
+    sheet: Path, criteria: Path | None, claim: Path | None, against: tuple[Path, ...], store: str | None,
+    out: Path | None, jobs: int, calibration: Path | None, date: dt.datetime | None, quiet: bool,
+) -> None:  # fmt: skip
+    """Measure the sections of SHEET anew, compare them with what the sheet states and the claim says, look for pictures
+    used twice and for scales that disagree, and write the audit report.
+
+    Exit status: 0 no major finding, 1 at least one, 2 could not run.
+    """
+    folder = out or default_out(sheet).with_name(default_out(sheet).name + "_audit")
+    clean = run(
+        sheet, criteria=criteria, claim=claim, against=against, store=store, out=folder, jobs=jobs,
+        calibration=calibration, today=day(date), quiet=quiet,
+    )  # fmt: skip
+    raise SystemExit(DONE if clean else NOT_ALL_ACCEPTED)
+
+
+def run(
+    sheet: Path, *, criteria: Path | None, claim: Path | None, out: Path, today: dt.date, jobs: int,
+    against: tuple[Path, ...] = (), store: str | None = None, calibration: Path | None = None, quiet: bool = False,
+) -> bool:  # fmt: skip
+    """Audit one package and write its report; return whether it has no major finding. Raises CouldNotRun."""
+    from xsect.audit.claim import NOTHING, ClaimError, load_claim
+    from xsect.audit.findings import find_all
+    from xsect.audit.known import pictures_in, pictures_in_store
+    from xsect.audit.run import audit_lot
+    from xsect.capture.calibration import find_folder
+    from xsect.capture.lot_sheet import SheetError
+    from xsect.judge.criteria import CriteriaError, load_criteria
+    from xsect.lots.database import StoreError, open_store
+    from xsect.pipeline import Options, measure_lot
+    from xsect.report.audit_report import write_audit
+    from xsect.report.write import check_writable
+
+    try:
+        said = load_claim(claim) if claim else NOTHING
+        judged_by = load_criteria(criteria) if criteria else None
+        check_writable(out)
+        lot = measure_lot(sheet, Options(judged_by, None, today, calibration), jobs=jobs)
+        known = pictures_in(against, lot)
+        if store:
+            with open_store(store) as opened:
+                known += pictures_in_store(opened, lot)
+        made = audit_lot(
+            lot,
+            said,
+            today=today,
+            calibration_folder=find_folder(sheet.parent, calibration),
+            known=known,
+            jobs=jobs,
+        )
+        write_audit(made, out)
+    except (SheetError, CriteriaError, ClaimError, StoreError, OSError) as error:
+        raise CouldNotRun(str(error)) from error
+    if not quiet:
+        _print(made, out)
+    return all(one.grade != "major" for one in find_all(made))
+
+
+def _print(made: Audit, out: Path) -> None:
+    from xsect.audit.findings import find_all
+
+    for one in find_all(made):
+        where = f" ({', '.join(one.where)})" if one.where else ""
+        click.echo(f"{one.grade}: {one.title}{where}")
+    click.echo(f"Report: {out / 'audit.html'} and audit.pdf; findings.csv and run.json beside them")
