@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 import xsect
+from xsect.commands.audit import audit
 from xsect.commands.basics import Commands
 from xsect.commands.calibrate import calibrate, calibrations
 from xsect.commands.capability import capability
@@ -24,7 +25,7 @@ def main() -> None:
 
 
 for command in (
-    measure, calibrate, calibrations, records, correct, export, import_, trend, capability, gauge, projection,
+    measure, audit, calibrate, calibrations, records, correct, export, import_, trend, capability, gauge, projection,
     explain, demo,
 ):  # fmt: skip
     main.add_command(command)

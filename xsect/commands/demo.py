@@ -40,8 +40,14 @@ What to look at in {out}:
     show_default="number of cores",
     help="Sections measured at a time.",
 )
-def demo(out: Path, jobs: int) -> None:
+@click.option("--audit", is_flag=True, help="Draw and audit two suppliers' packages instead.")
+def demo(out: Path, jobs: int, audit: bool) -> None:
     """Draw a stage micrometer and two lots of made-up welds, calibrate, measure both lots and say what to look at."""
+    if audit:
+        from xsect.commands.demo_audit import audit_demo
+
+        audit_demo(out, jobs=jobs)
+        return
     from xsect.synth.demo import CALIBRATION, write_demo
 
     if (out / "calibration").exists():
