@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
-from sqlalchemy import Connection, Select, and_, exists, func, insert, select
+from sqlalchemy import Connection, Select, exists, func, insert, select
 from sqlalchemy.dialects import postgresql, sqlite
 
 from xsect.capture.lot_sheet import SheetRow
@@ -15,6 +15,12 @@ from xsect.lots.database import Store, StoreError
 from xsect.lots.events import append, now
 from xsect.lots.schema import calibrations, criteria, measurements, runs, sections, verdicts
 from xsect.record import SectionRecord
+
+_LATER: Final = sections.alias("later")
+_SUPERSEDES: Final = (
+    *(_LATER.c[name] == sections.c[name] for name in ("supplier", "lot", "section")),
+    _LATER.c.version == sections.c.version + 1,
+)
 
 Outcome = Literal["measured", "measured anew", "repeated", "not measured again"]
 
@@ -179,9 +185,7 @@ def _add_file(connection: Connection, table: Any, sha256: str, name: str, conten
 
 def current(*columns: Any) -> Select[Any]:
     """Return a query over the versions that hold: of each section the one that no later one supersedes."""
-    later = sections.alias("later")
-    same = [later.c[name] == sections.c[name] for name in ("supplier", "lot", "section")]
-    return select(*columns).where(~exists().where(and_(*same, later.c.version == sections.c.version + 1)))
+    return select(*columns).where(~exists().where(*_SUPERSEDES))
 
 
 def _named(name: Name) -> list[Any]:
