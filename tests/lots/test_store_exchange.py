@@ -14,6 +14,7 @@ from xsect.lots.corrections import decide, set_value
 from xsect.lots.database import Store, StoreError, open_store
 from xsect.lots.events import events_of
 from xsect.lots.schema import TABLES
+from xsect.lots.standing import STANDING_COLUMNS
 from xsect.lots.store import find, keep, name_of
 
 NAME = name_of(record().row)
@@ -168,3 +169,9 @@ def test_text_is_never_run_as_a_formula(filled: Store, tmp_path: Path) -> None:
     sheet = openpyxl.load_workbook(tmp_path / "export.xlsx")["sections"]
     cells = [cell for row in sheet.iter_rows() for cell in row if cell.value == "=S2"]
     assert [(cell.data_type, cell.quotePrefix) for cell in cells] == [("s", True)]
+
+
+def test_the_page_names_every_table_and_column_that_people_read() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "records.md").read_text(encoding="utf-8")
+    names = [*(table.name for table in TABLES), *(name for name, _ in STANDING_COLUMNS), "contents"]
+    assert [name for name in names if f"`{name}`" not in page] == []
