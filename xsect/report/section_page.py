@@ -91,6 +91,8 @@ def in_brief(record: SectionRecord) -> str:
     kind = record.find("bond_kind")
     if kind and kind.word not in ("", "solid_state"):
         parts.append(f"bond kind {shown(kind).value}")
+    if record.decision:
+        parts.append("decided by a person")
     return "; ".join(dict.fromkeys(parts))
 
 
