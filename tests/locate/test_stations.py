@@ -30,7 +30,9 @@ def opening_of(thickness: Floats, *, noise: float = 0.03, blur: float = 1.0, flo
     scale = blur * np.sqrt(2)
     dark = (erf((n + thickness / 2) / scale) - erf((n - thickness / 2) / scale)) / 2
     seen = np.ones(thickness.size, bool)
-    return Opening(dark.astype(np.float32), thickness, np.zeros(thickness.size), seen, floor, 0.01, blur)
+    return Opening(
+        dark.astype(np.float32), thickness, thickness, np.zeros(thickness.size), seen, floor, 0.01, blur
+    )
 
 
 def wedge(left: float, right: float, *, slope: float = 0.12, standoff: float = 20.0) -> Floats:

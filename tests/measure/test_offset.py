@@ -9,6 +9,9 @@ from dataclasses import replace
 import pytest
 
 from tests.locate.drawing import Drawing, find, result_of
+from xsect.locate.section import locate
+from xsect.measure.offset import measure_offset
+from xsect.measure.standoff import find_levels
 
 PROJECTION = Drawing(slope=1.0, flanks=(40.0, 0.11), size=(400, 840))
 
@@ -41,14 +44,16 @@ def test_offset_is_signed() -> None:
     assert left.value == pytest.approx(-right.value, abs=1.5)
 
 
-@pytest.mark.parametrize(
-    ("drawing", "why"),
-    [
-        pytest.param(Drawing(bonds=(), standoff=10.0), "no bond", id="no bond"),
-        pytest.param(replace(PROJECTION, bonds=((-700.0, 60.0),)), "level", id="gap on one side only"),
-    ],
-)
-def test_no_offset_without_flanks_on_both_sides(drawing: Drawing, why: str) -> None:
-    offset = find(result_of(drawing), "bond_offset")
+def test_no_offset_of_parts_that_are_not_bonded() -> None:
+    offset = find(result_of(Drawing(bonds=(), standoff=10.0)), "bond_offset")
     assert not offset
-    assert why in offset.note
+    assert "no bond" in offset.note
+
+
+def test_no_offset_without_flanks_on_both_sides() -> None:
+    located = locate(PROJECTION.micrograph(), plated=False)
+    levels = find_levels(located)
+    assert measure_offset(located, levels, 1.0, 0.0)[0]
+    (offset, *_) = measure_offset(located, levels[:1], 1.0, 0.0)
+    assert not offset
+    assert "level" in offset.note

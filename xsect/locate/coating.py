@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from xsect.locate.tone import Floats, blurred
+from xsect.locate.tone import Floats, blurred, luminance, thinned
 
 RIM = (1, 6)
 """Coarse px inside the metal's border between which plating shows: past the edge's blur, before the base metal."""
@@ -31,7 +31,7 @@ def find_coating(
     mount in each channel. Plating lies on surfaces, so its look is learned at the metal's border.
     """
     feature = _feature(coarse, relative, metal & known, mount)
-    away = np.sqrt(np.sum(feature**2, axis=2))
+    away = np.sqrt(np.einsum("ijk,ijk->ij", feature, feature))
     border = (~metal).astype(np.uint8)
     rim = _grown(border, RIM[1]) & ~_grown(border, RIM[0]) & metal & known
     odd = metal & known & (away > ODD)
@@ -58,19 +58,17 @@ def find_coating(
 
 def _feature(
     coarse: Floats, relative: Floats, metal: NDArray[np.bool_], mount: NDArray[np.float64]
-) -> NDArray[np.float64]:
+) -> Floats:
     """Return (rows, columns, k) difference from the base metal in units of its spread: hue, or grey level."""
     if coarse.ndim == 3:
-        light = np.clip(coarse - mount.astype(np.float32), 1e-3, None)
-        light = blurred(light, 1.0)
-        ratio = light / np.median(light[metal], axis=0)
-        hue = ratio / ratio.mean(axis=2, keepdims=True) - 1
-        difference = hue - np.median(hue[metal], axis=0)
+        light = blurred(np.clip(coarse - mount.astype(np.float32), 1e-3, None), 1.0)
+        ratio = light / np.median(thinned(light[metal]), axis=0).astype(np.float32)
+        difference = ratio / luminance(ratio)[:, :, None] - 1
     else:
-        difference = (blurred(relative, 1.0) - 1)[:, :, None]
-        difference = difference - np.median(difference[metal], axis=0)
-    spread = 1.4826 * np.median(np.abs(difference[metal]), axis=0)
-    return np.asarray(difference / np.maximum(spread.max(), 0.012), dtype=np.float64)
+        difference = blurred(relative, 1.0)[:, :, None]
+    difference = difference - np.median(thinned(difference[metal]), axis=0)
+    spread = 1.4826 * np.median(np.abs(thinned(difference[metal])), axis=0)
+    return np.asarray(difference / np.float32(max(spread.max(), 0.012)), dtype=np.float32)
 
 
 def _grown(mask: NDArray[np.uint8], reach: int) -> NDArray[np.bool_]:

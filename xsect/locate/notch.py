@@ -15,7 +15,7 @@ SHAPE_SHARE = 0.1
 WORST = 9.0
 """Cost of one station at most: a pore beside the notch must not outweigh the mouth's own shape."""
 
-PLACES = 121
+PLACES = 61
 """Places tried along the data in the first scan."""
 
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, median_filter
 from scipy.special import erf, erfinv
 
-from xsect.locate.tone import Floats
+from xsect.locate.tone import Floats, blurred_along, thinned
 
 RESOLVED = 12.0
 """Gaps wider than this many px show their own dark level and both their edges."""
@@ -23,7 +23,8 @@ RESOLVED = 12.0
 class Opening:
     """Darkness of a strip and the opening read from it.
 
-    ``darkness``: (m, n) 0 at the metal's level beside the gap, 1 at the gap's own level.
+    ``darkness``: (m, n) 0 at the metal's level beside the gap, 1 at the gap's own level. ``height``: (n,) px between
+    the half-dark edges, 0 where closed.
     ``thickness``: (n,) opening in px; ``centre``: (n,) offset of the gap's middle from the line
     in px. ``floor``: opening in px below which darkness cannot be told from grain.
     ``seen``: (n,) False where the picture ends or a burned-in mark hides the line.
@@ -31,6 +32,7 @@ class Opening:
     """
 
     darkness: Floats
+    height: NDArray[np.float64]
     thickness: NDArray[np.float64]
     centre: NDArray[np.float64]
     seen: NDArray[np.bool_]
@@ -47,40 +49,45 @@ def read_opening(
     dark: float,
     texture: float = 0.0,
     reach: int = 24,
+    begin: Opening | None = None,
 ) -> Opening:
     """Read the opening of each station of a strip.
 
     ``tone``: (m, n) strip, metal bright; ``coarse``: (n,) rough opening in px from the mask; ``dark``: the mount's
     tone, for a gap too slim to show its own. The metal's level is
     read over ``reach`` rows on either side, just outside the gap. ``texture``: spread of the metal's relative tone.
+    ``begin``: a reading of the same stations to set out from, in place of ``coarse``.
     """
     half = tone.shape[0] // 2
-    offsets = np.arange(-half, half + 1, dtype=np.float64)[:, None]
+    offsets = np.arange(-half, half + 1, dtype=np.float32)[:, None]
     smoothing = float(np.clip(1.5 + 12 * texture, 1.5, 5.0))
     centre = np.zeros(coarse.size)
     blur = 1.5
-    for _ in range(2):
+    if begin is not None:
+        coarse, centre, blur = begin.height, begin.centre, begin.blur
+    for _ in range(2 if begin is None else 1):
         wide = gaussian_filter1d(_widest_near(coarse), 3.0, mode="nearest")
-        off = offsets - centre
-        clear = wide / 2 + 3 * blur + 2.0
+        off = offsets - centre.astype(np.float32)
+        clear = (wide / 2 + 3 * blur + 2.0).astype(np.float32)
         metal = _metal_level(tone, off, clear, reach, seen)
         gap = _gap_level(tone, off, coarse, metal, dark)
         darkness = ((metal - tone) / np.maximum(metal - gap, 1e-3)).astype(np.float32)
         # smoothing along the line, where no gap varies fast: noise and grains must not be cut off as darkness
-        darkness = gaussian_filter1d(darkness, smoothing, axis=1, mode="nearest")
+        darkness = blurred_along(darkness, smoothing)
         blur = _edge_blur(darkness, off, coarse, blur)
         coarse, centre = _trace(darkness, coarse)
     wide = gaussian_filter1d(_widest_near(coarse), 3.0, mode="nearest")
-    off = np.abs(offsets - centre)
-    clear = wide / 2 + 3 * blur + 2.0
+    off = np.abs(offsets - centre.astype(np.float32))
+    clear = (wide / 2 + 3 * blur + 2.0).astype(np.float32)
     beside = (off > clear) & (off < clear + reach) & seen
-    grain = float(np.clip(np.quantile(darkness[beside], 0.985), 0.01, 0.75)) if beside.any() else 0.1
+    grain = float(np.clip(np.quantile(thinned(darkness[beside]), 0.985), 0.01, 0.75)) if beside.any() else 0.1
     counted = np.clip(darkness - grain, 0, None) / (1 - grain)
-    counted[off < wide / 2 - 3 * blur - 2.0] = 1.0  # glints and trapped polish inside a resolved gap
+    counted[off < clear - np.float32(6 * blur + 4.0)] = 1.0  # glints and trapped polish inside a resolved gap
     counted *= off <= clear
     integral = counted.sum(axis=0, dtype=np.float64)
     return Opening(
         darkness,
+        coarse,
         opening_from_integral(integral, grain, blur),
         centre,
         np.asarray(np.all(seen | (off > 4), axis=0)),
@@ -97,10 +104,10 @@ def _trace(darkness: Floats, coarse: NDArray[np.float64]) -> tuple[NDArray[np.fl
     """
     rows, columns = darkness.shape
     half = rows // 2
-    index = np.arange(rows)[:, None]
+    index = np.arange(rows, dtype=np.int16)[:, None]
     dark = darkness > 0.5
-    above = np.maximum.accumulate(np.where(dark, -1, index), axis=0)
-    below = np.minimum.accumulate(np.where(dark, rows, index)[::-1], axis=0)[::-1]
+    above = np.maximum.accumulate(np.where(dark, np.int16(-1), index), axis=0)
+    below = np.minimum.accumulate(np.where(dark, np.int16(rows), index)[::-1], axis=0)[::-1]
     near = np.abs(index - half) <= np.maximum(coarse / 4, 6)
     seed = np.argmax(np.where(near, darkness, -np.inf), axis=0)
     x = np.arange(columns)
@@ -147,13 +154,17 @@ def _widest_near(coarse: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _metal_level(
     tone: Floats,
-    offsets: NDArray[np.float64],
-    clear: NDArray[np.float64],
+    offsets: Floats,
+    clear: Floats,
     reach: int,
     seen: NDArray[np.bool_],
 ) -> Floats:
     """Return (m, n) metal level: that of the upper side above the line, of the lower side below it."""
     sides = []
+    below = offsets >= 0
+    index = np.arange(tone.shape[1])
+    # the level varies slowly along the line: every other station says enough
+    tone, offsets, seen, clear = tone[:, ::2], offsets[:, ::2], seen[:, ::2], clear[::2]
     for sign in (-1, 1):
         band = (sign * offsets > clear) & (sign * offsets <= clear + reach) & seen
         count = band.sum(axis=0)
@@ -165,28 +176,27 @@ def _metal_level(
         good = above.sum(axis=0) > 0.3 * reach
         if not good.any():
             good[:] = True
-        index = np.arange(level.size)
-        level = np.interp(index, index[good], level[good])
-        sides.append(gaussian_filter1d(level, 6.0, mode="nearest"))
-    return np.where(offsets < 0, sides[0], sides[1]).astype(np.float32)
+        level = np.interp(index, index[::2][good], level[good])
+        sides.append(gaussian_filter1d(level.astype(np.float32), 6.0, mode="nearest"))
+    return np.where(below, sides[1], sides[0])
 
 
 def _gap_level(
     tone: Floats,
-    offsets: NDArray[np.float64],
+    offsets: Floats,
     coarse: NDArray[np.float64],
     metal: Floats,
     dark: float,
 ) -> NDArray[np.float64]:
     """Return (n,) the gap's own dark level, read where the gap is resolved and carried on to its tips."""
-    core = np.abs(offsets) <= np.maximum(coarse / 6, 1)
+    core = np.abs(offsets) <= np.maximum(coarse / 6, 1).astype(np.float32)
     resolved = coarse > RESOLVED
     if resolved.sum() < 10:
         # blur only ever lightens a slim gap: what fills it is the mount, or darker still
         darkest = np.quantile(tone[core], 0.02) if core.any() else dark
         return np.full(coarse.size, float(min(darkest, dark, 0.8 * np.median(metal))))
     tone, core = tone[:, resolved], core[:, resolved]
-    mean = np.where(core, tone, 0).sum(axis=0) / core.sum(axis=0)
+    mean = np.where(core, tone, 0).sum(axis=0) / np.maximum(core.sum(axis=0), 1)
     darker = core & (tone <= mean + 1e-6)  # glints and trapped polish are not the gap's level
     level = np.where(darker, tone, 0).sum(axis=0) / np.maximum(darker.sum(axis=0), 1)
     # noise alone puts the darker half's mean below the middle, by √(2/π) of its standard deviation
@@ -195,12 +205,10 @@ def _gap_level(
         level += np.sqrt(2 / np.pi) * 1.4826 / np.sqrt(2) * float(np.median(steps))
     index = np.arange(coarse.size)
     smooth = gaussian_filter1d(np.interp(index, index[resolved], level), 15.0, mode="nearest")
-    return np.asarray(np.minimum(smooth, 0.8 * metal.min(axis=0)))
+    return np.asarray(np.minimum(smooth, 0.8 * metal.min(axis=0)), dtype=np.float32)
 
 
-def _edge_blur(
-    darkness: Floats, offsets: NDArray[np.float64], coarse: NDArray[np.float64], guess: float
-) -> float:
+def _edge_blur(darkness: Floats, offsets: Floats, coarse: NDArray[np.float64], guess: float) -> float:
     """Return the edges' blur: across an error-function edge, ∫ D (1 - D) dn = σ / √π."""
     resolved = np.flatnonzero(coarse > max(RESOLVED, 8 * guess))
     if resolved.size < 20:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, grey_closing
 
 from xsect.locate.opening import Opening
-from xsect.locate.tone import Floats
+from xsect.locate.tone import Floats, blurred_along
 
 FAR = (22, 62)
 """Rows beyond the gap's edge between which the base metal's level is read: past any plating."""
@@ -98,7 +98,7 @@ def _by_colour(
 ) -> Plating | None:
     """Plating by its hue: grain shade and gap only scale all channels alike, plating shifts them apart."""
     hue = channels - channels.mean(axis=2, keepdims=True)
-    hue = gaussian_filter1d(hue, 1.5, axis=1, mode="nearest")
+    hue = blurred_along(hue, 1.5)
     near = (distance > -2) & (distance < FAR[0]) & (relative > 0.35)
     size = np.linalg.norm(hue, axis=2)
     spread = float(np.quantile(size[far], 0.9)) if far.any() else 1.0
@@ -110,7 +110,7 @@ def _by_colour(
     axis /= max(float(np.linalg.norm(axis)), 1e-9)
     shift = hue @ axis.astype(np.float32)
     # thick places show the full hue; edges and thin layers only part of it
-    full = float(np.quantile(gaussian_filter1d(shift, 5.0, axis=1, mode="nearest")[odd], 0.993))
+    full = float(np.quantile(blurred_along(shift, 5.0)[odd], 0.993))
     noise = float(np.std(shift[far])) if far.any() else 1.0
     if full < CONTRAST * noise or full < 0.06:
         return None
@@ -135,7 +135,7 @@ def _by_level(
     ``distance`` is infinite where no gap is seen. Anything near the gap that is brighter than base metal is
     plating. Darker plating shows as a plateau between base metal and gap, which a blurred edge is not.
     """
-    smooth = gaussian_filter1d(relative, 3.0, axis=1, mode="nearest")
+    smooth = blurred_along(relative, 3.0)
     spread = max(1.4826 * float(np.median(np.abs(smooth[far] - 1))) if far.any() else 1.0, 0.01)
     near = (distance < 8) & (distance > -60)
     bright = near & (smooth > 1 + CONTRAST * spread)

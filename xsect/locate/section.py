@@ -112,18 +112,19 @@ def _locate(micrograph: Micrograph, *, plated: bool, turned: bool) -> Located:
         tone = plating.as_gap
         read = partial(read_opening, seen=strip.seen, dark=0.0, texture=parts.texture)
         apart = read(tone, line.opening)
-        gap = read(plating.as_base, line.opening)
-        surfaces = read(facing_tone(plating, gap), gap.thickness)
+        gap = read(plating.as_base, line.opening, begin=gap)
+        surfaces = read(facing_tone(plating, gap), gap.thickness, begin=gap)
     share = None if plating is None else plating.share
     stations = read_stations(apart, gap, line.points, share=share)
     dark = parts.mount_tone if plating is None else 0.0
-    spread = _spread(stations, tone, gap, line, strip, dark, parts.texture)
+    spread = _spread(stations, tone, apart, gap, line, strip, dark, parts.texture)
     return Located(parts, line, strip, apart, gap, surfaces, plating, stations, spread)
 
 
 def _spread(
     stations: Stations,
     tone: NDArray[np.float32],
+    apart: Opening,
     gap: Opening,
     line: FayingLine,
     strip: Strip,
@@ -136,7 +137,13 @@ def _spread(
     near = slice(cut, tone.shape[0] - cut)
     for rows, mouth in VARIATIONS:
         opening = read_opening(
-            tone[near], line.opening, strip.seen[near], dark=dark, texture=texture, reach=rows
+            tone[near],
+            line.opening,
+            strip.seen[near],
+            dark=dark,
+            texture=texture,
+            reach=rows,
+            begin=apart,
         )
         varied = read_stations(opening, gap, line.points, reach=mouth)
         if len(varied.segments) != len(stations.segments):

@@ -28,6 +28,9 @@ STEADY = 80
 SHORTEST_MOUTH = 15
 """Fewest stations beside a bond that can show a gap opening."""
 
+MOUTH_SHARE = 0.03
+"""Share of the line that the gap beside the outermost notch takes up at least."""
+
 LOWEST_MOUTH = 2.0
 """Opening in px that a gap beside a bond must reach to be one."""
 
@@ -184,7 +187,10 @@ def _notch(opening: Opening, edge: int, end: int, inside: int, closed_level: flo
     sign = 1 if end >= edge else -1
     outward = opening.thickness[edge + sign * np.arange(abs(end - edge) + 1)][:600]
     smooth = gaussian_filter1d(outward, 2.0, mode="nearest")
-    if outward.size < SHORTEST_MOUTH or smooth.max() < closed_level + LOWEST_MOUTH:
+    # a line that leaves a single part through its outer face shows a little mount at its end as well
+    last = end in (0, opening.thickness.size - 1)
+    shortest = max(SHORTEST_MOUTH, MOUTH_SHARE * opening.thickness.size * last)
+    if outward.size < shortest or smooth.max() < closed_level + LOWEST_MOUTH:
         return Notch(float(edge), float(SHORTEST_MOUTH), False)
     height = float(smooth.max()) - closed_level
     rough = float(np.std((outward - smooth)[: max(SHORTEST_MOUTH, int(np.argmax(smooth)))]))
