@@ -24,7 +24,8 @@ LAYERS: dict[str, set[str]] = {
     "report": GROUND | {"audit", "capture", "locate.view", "judge", "record", "welds"},
     "synth": set(),
     "pipeline": GROUND | {"capture", "locate", "measure", "judge", "record", "report"},
-    "commands": GROUND | {"audit", "capture", "judge", "lots", "record", "report", "pipeline", "explain", "synth"},
+    "commands": GROUND
+    | {"capture", "judge", "lots", "measure.layer_image", "record", "report", "pipeline", "explain", "synth"},
     "cli": {"commands"},
     "__main__": {"cli"},
     "quantities": set(),

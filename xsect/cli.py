@@ -12,6 +12,7 @@ from xsect.commands.capability import capability
 from xsect.commands.demo import demo
 from xsect.commands.explain import explain
 from xsect.commands.gauge import gauge
+from xsect.commands.layer import layer
 from xsect.commands.measure import measure
 from xsect.commands.projection import projection
 from xsect.commands.records import correct, export, import_, records
@@ -25,7 +26,7 @@ def main() -> None:
 
 
 for command in (
-    measure, audit, calibrate, calibrations, records, correct, export, import_, trend, capability, gauge, projection,
+    measure, audit, layer, calibrate, calibrations, records, correct, export, import_, trend, capability, gauge, projection,
     explain, demo,
 ):  # fmt: skip
     main.add_command(command)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -48,3 +48,25 @@ class SectionView:
     notches: tuple[NotchView, ...]
     strip: NDArray[np.uint8]
     pitch_um: float
+
+
+@dataclass(frozen=True)
+class LayerView:
+    """Thickness of one layer along its length, for drawing: ``along``, ``thickness`` and ``u`` (n,) of the readings in
+    ``unit`` ("µm" or "px"; along in mm where the unit is µm), and the mean with its 95 % interval.
+
+    ``upper``, ``lower``: (n, 2) = (x, y) px of the layer's edges in the picture; empty where they are not drawn.
+    ``resolved`` is False where the layer is thinner than the picture shows, and ``high`` an upper bound.
+    """
+
+    name: str
+    unit: str
+    along: NDArray[np.float64]
+    thickness: NDArray[np.float64]
+    u: NDArray[np.float64]
+    mean: float
+    low: float
+    high: float
+    resolved: bool = True
+    upper: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))
+    lower: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))
