@@ -122,6 +122,36 @@ def test_no_bar_is_refused(how: str) -> None:
         assert caught.value.finding.code == "bar_not_found"
 
 
+@pytest.mark.parametrize("ink", ["black", "white", "blue"])
+@pytest.mark.parametrize("how", ["lossless", "jpeg"])
+def test_a_plain_bar_needs_no_label(ink: str, how: str) -> None:
+    picture = ground()
+    cv2.rectangle(picture, (180, 150), (479, 154), {**INKS, "blue": (0, 0, 255)}[ink], -1)
+    check(read_scale_bar(stored(picture, how), bar_um=50), "plain", 0.7 if how == "jpeg" else 0.2)
+
+
+@pytest.mark.parametrize("thick", [1, 2, 3, 5])
+@pytest.mark.parametrize("level", [0.0, 255.0])
+def test_a_level_scratch_is_no_bar(thick: int, level: float) -> None:
+    """As even and straight as a bar, among letters even, but seen through an optic: blurred over 0.8 px."""
+    scratched = np.full((420, 640), 165.0)
+    cv2.line(scratched, (180, 150), (480, 150), level, thick)
+    picture = cv2.GaussianBlur(scratched, (0, 0), 0.8)[..., None] * np.ones(3)
+    picture = (picture + np.random.default_rng(4).normal(0, 1.5, picture.shape)).clip(0, 255).astype(np.uint8)
+    ink = (int(level),) * 3
+    cv2.putText(picture, "50 um", (260, 138), FACE, SIZE, ink, 3, cv2.LINE_AA)
+    with pytest.raises(Refusal, match="no scale bar was found"):
+        read_scale_bar(picture, bar_um=50)
+
+
+def test_a_broken_bar_is_refused() -> None:
+    """Worn away in the middle of a line, without a label in the gap: its length is not known."""
+    picture = with_bar("plain", (0, 0, 0))
+    picture[:, 300:330] = ground()[:, 300:330]
+    with pytest.raises(Refusal):
+        read_scale_bar(picture, bar_um=50)
+
+
 def test_two_bars_are_refused() -> None:
     picture = with_bar("with ticks", (255, 255, 255))
     picture[260:] = with_bar("with ticks", (255, 255, 255), length=200, y=300)[260:]

@@ -30,7 +30,10 @@ class Bar:
 
 
 def find_bars(picture: Grey8) -> list[Bar]:
-    """Return what may be the scale bar: with ticks and label if any has both, else with either."""
+    """Return what may be the scale bar: with ticks and label if any has both, else with either, else plain.
+
+    A plain bar must be drawn beyond doubt, for a level scratch or crack is straight and even as well.
+    """
     low, high = channel_range(picture)
     masks = [
         ("dark", cv2.threshold(high, DARK + SLACK, 255, cv2.THRESH_BINARY_INV)[1]),
@@ -46,11 +49,12 @@ def find_bars(picture: Grey8) -> list[Bar]:
             view = picture.swapaxes(0, 1) if upright else picture
             bars = _without_boxes(_straight_runs(view, turned, upright, tone))
             bars = _joined(bars, turned)
-            described = [_described(bar, turned) for bar in bars]
-            found += [bar for bar in described if _stands_alone(bar, turned) and not _is_frame(bar, turned)]
+            described = _whole([one for bar in bars if (one := _described(bar, turned)) is not None])
+            alone = [bar for bar in described if _stands_alone(bar, turned) and not _is_frame(bar, turned)]
+            found += [bar for bar in alone if bar.ticks is not None or _is_drawn(view, bar)]
     ranks = {bar: (bar.ticks is not None) + bar.labelled for bar in found}
     best = max(ranks.values(), default=0)
-    return [bar for bar in found if ranks[bar] == best] if best else []
+    return [bar for bar in found if ranks[bar] == best]
 
 
 def _inks(picture: Grey8, low: Grey8, high: Grey8) -> list[Mask]:
@@ -73,7 +77,8 @@ def _straight_runs(picture: Grey8, mask: Mask, upright: bool, tone: str) -> list
     runs = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((1, shortest), np.uint8))
     stats = cv2.connectedComponentsWithStats(runs, connectivity=4)[2][1:]
     x, y, w, h, area = stats.T
-    thin = (h <= np.maximum(w / 6, 2)) & (area >= 0.9 * w * h)
+    # Halves of an interrupted bar look twice as thick; see `_whole` for what remains of them.
+    thin = (h <= np.maximum(w / 3, 2)) & (area >= 0.9 * w * h)
     inside = (x >= 2) & (y >= 3) & (x + w <= cols - 2) & (y + h <= rows - 2)
     found = []
     for i in np.flatnonzero(thin & inside):
@@ -97,6 +102,44 @@ def _stands_out(picture: Grey8, bar: Bar) -> bool:
         if ((at_once >= 40) & (at_once >= 0.7 * beyond)).mean() < 0.75:
             return False
     return True
+
+
+def _is_drawn(picture: Grey8, bar: Bar) -> bool:
+    """Whether a plain bar's sides change from its own tone to the picture over one pixel, as no optic shows them.
+
+    JPEG spreads a drawn colour over three more.
+    """
+    margin = (bar.x1 - bar.x0) // 10
+    span = slice(bar.x0 + margin, bar.x1 - margin + 1)
+
+    def level(row: int) -> NDArray[Any]:
+        values = picture[min(max(row, 0), len(picture) - 1), span]
+        return np.atleast_1d(np.median(values, axis=0)).astype(float)
+
+    own = level((bar.y0 + bar.y1) // 2)
+    mixed = 4 if bar.tone == "colour" else 1
+    for edge, step in ((bar.y0, -1), (bar.y1, 1)):
+        way = level(edge + (3 + mixed) * step) - own
+        square = max(float(way @ way), 1e-9)
+        # A thin bar's other side lies one row in already.
+        first = -1 if bar.y1 - bar.y0 >= 2 else 0
+        shares = [float((level(edge + k * step) - own) @ way) / square for k in range(first, mixed + 2)]
+        if sum(0.1 < share < 0.9 for share in shares) > mixed or shares[-1] <= 0.9:
+            return False
+    return bar.y1 > bar.y0
+
+
+def _whole(bars: list[Bar]) -> list[Bar]:
+    """Leave out what is too thick for a bar, and plain bars in one line with others of their tone: pieces of a bar that
+    is not seen whole."""
+
+    def piece(one: Bar, other: Bar) -> bool:
+        level = abs(one.y0 - other.y0) <= 1 and abs(one.y1 - other.y1) <= 1
+        gap = max(one.x0, other.x0) - min(one.x1, other.x1)
+        return one is not other and level and gap <= 2 * (one.x1 - one.x0 + 1)
+
+    slim = [bar for bar in bars if bar.y1 - bar.y0 + 1 <= max((bar.x1 - bar.x0 + 1) / 6, 2)]
+    return [bar for bar in slim if bar.ticks is not None or not any(piece(bar, other) for other in bars)]
 
 
 def _without_boxes(bars: list[Bar]) -> list[Bar]:
@@ -160,26 +203,29 @@ def _joined(bars: list[Bar], mask: Mask) -> list[Bar]:
     return joined + [bar for i, bar in enumerate(bars) if i not in taken]
 
 
-def _described(bar: Bar, mask: Mask) -> Bar:
-    """Add the end ticks and whether a label stands near."""
+def _described(bar: Bar, mask: Mask) -> Bar | None:
+    """Add the end ticks and whether a label stands near; None for half of a bar, or one crossed by something else."""
     length = bar.x1 - bar.x0 + 1
     left, right = _tick(bar, mask, first=True), _tick(bar, mask, first=False)
     if (left is None) != (right is None):
-        return bar  # half of an interrupted bar, or crossed by something else
+        return None
     if left is not None and right is not None:
         widths = left[1] - left[0] + 1, right[1] - right[0] + 1
         reach = max(left[3], right[3]) - min(left[2], right[2]) + 1
         even = abs(left[2] - right[2]) <= 3 and abs(left[3] - right[3]) <= 3
         if abs(widths[0] - widths[1]) <= 2 and even and reach <= 0.5 * length:
             rows = max(left[2], right[2]), min(left[3], right[3])
-            bar = replace(bar, ticks=((left[0], left[1]), (right[0], right[1]), *rows))
+            return replace(
+                bar, ticks=((left[0], left[1]), (right[0], right[1]), *rows), labelled=_labelled(bar, mask)
+            )
+        return None
     return replace(bar, labelled=_labelled(bar, mask))
 
 
 def _tick(bar: Bar, mask: Mask, *, first: bool) -> tuple[int, int, int, int] | None:
     """Return the columns and rows of the tick at one end: columns in which the ink goes on beyond the bar."""
     thickness = bar.y1 - bar.y0 + 1
-    reach = max(3, (bar.x1 - bar.x0) // 8)
+    reach = max(8, (bar.x1 - bar.x0) // 8)
     columns = range(bar.x0, bar.x0 + reach) if first else range(bar.x1, bar.x1 - reach, -1)
     found: list[tuple[int, int, int]] = []
     for column in columns:

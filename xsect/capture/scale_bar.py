@@ -66,7 +66,7 @@ def read_scale_bar(pixels: NDArray[np.uint8] | NDArray[np.uint16], *, bar_um: fl
     picture = eight_bit(pixels)
     found = [_read(picture, bar, bar_um) for bar in find_bars(picture)]
     if not found:
-        raise Refusal("bar_not_found", detail="no straight, evenly drawn bar with end ticks or a label")
+        raise Refusal("bar_not_found", detail="nothing is straight, even and crisp enough to be a drawn bar")
     best = found[0]
     rivals = [one for one in found[1:] if abs(one.length_px / best.length_px - 1) > 0.02]
     if rivals:
@@ -96,12 +96,13 @@ def _read(picture: Grey8, bar: Bar, bar_um: float) -> BarReading:
     else:
         left, right, top, bottom = bar.ticks
         rows = view[_tick_rows(bar, top, bottom)]
-        narrow = min(left[1] - left[0], right[1] - right[0]) < 3
-        reach = 2 if bar.tone == "colour" and not narrow else 1
-        start, end = (
-            (_edge(rows, own, first, -1, reach) + _edge(rows, own, last, 1, reach)) / 2
-            for first, last in (left, right)
-        )
+        if bar.tone == "colour":
+            start, end = (_ink_centre(rows, own, first, last) for first, last in (left, right))
+        else:
+            start, end = (
+                (_edge(rows, own, first, -1, 1) + _edge(rows, own, last, 1, 1)) / 2
+                for first, last in (left, right)
+            )
         convention = "centre to centre of the end ticks"
         tick = (left[1] - left[0] + right[1] - right[0]) / 2 + 1
         u_px = math.hypot(math.sqrt(2) * U_END_PX, tick / math.sqrt(3))
@@ -125,6 +126,30 @@ def _tick_rows(bar: Bar, top: int, bottom: int) -> list[int]:
     return rows or [top, bottom]
 
 
+def _ink_centre(rows: Grey8, own: NDArray[Any], first: int, last: int) -> float:
+    """Return the centre of a coloured tick near columns ``first`` to ``last``, from how much of each column is ink:
+    JPEG spreads colour so far that a tick's edges cannot be seen one by one."""
+    columns = np.clip(np.arange(first - 6, last + 7), 0, rows.shape[1] - 1)
+    levels = rows[:, columns].astype(float)
+    t = np.linspace(0, 1, len(columns))[:, None]
+    beyond = levels[:, :2].mean(axis=1)[:, None] * (1 - t) + levels[:, -2:].mean(axis=1)[:, None] * t
+    ink = np.median(_share(levels, own, beyond), axis=0)
+    ink = np.where(ink > 0.1, np.minimum(ink, 1), 0)
+    return float(ink @ columns / max(float(ink.sum()), 1e-9))
+
+
+def _share(levels: NDArray[Any], own: NDArray[Any], beyond: NDArray[Any]) -> NDArray[Any]:
+    """Return how much of each pixel is ink of level ``own`` and not picture of level ``beyond``; (rows, columns,
+    channels) in, (rows, columns) out. Rows in which brightness tells little are left out if others tell more."""
+    way = own - beyond
+    bright = _LUMA if own.size == 3 else np.ones(1)
+    # Brightness decides where it differs enough: JPEG keeps it sharp, but stores colour coarsely.
+    clear = np.abs(way @ bright).min(axis=1) >= 50
+    if clear.mean() >= 0.5:
+        return np.asarray(((levels[clear] - beyond[clear]) @ bright) / (way[clear] @ bright))
+    return np.asarray(((levels - beyond) * way).sum(axis=2) / np.maximum((way**2).sum(axis=2), 1e-9))
+
+
 def _edge(rows: Grey8, own: NDArray[Any], place: int, step: int, reach: int) -> float:
     """Return where ink of level ``own`` ends whose last column is ``place``, going by ``step`` (-1 or 1).
 
@@ -136,14 +161,5 @@ def _edge(rows: Grey8, own: NDArray[Any], place: int, step: int, reach: int) -> 
     levels = rows[:, columns].astype(float)
     beyond = levels[:, -2:].mean(axis=1)
     levels = levels[:, :-2]
-    way = own - beyond
-    bright = _LUMA if own.size == 3 else np.ones(1)
-    # Brightness decides where it differs enough: JPEG keeps it sharp, but stores colour coarsely.
-    clear = np.abs(way @ bright) >= 50
-    if clear.mean() >= 0.5:
-        share = ((levels[clear] - beyond[clear, None]) @ bright) / (way[clear] @ bright)[:, None]
-    else:
-        square = np.maximum((way**2).sum(axis=1), 1e-9)
-        share = ((levels - beyond[:, None]) * way[:, None]).sum(axis=2) / square[:, None]
-    ink = float(np.median(np.clip(share, 0, 1), axis=0).sum())
+    ink = float(np.median(np.clip(_share(levels, own, beyond[:, None]), 0, 1), axis=0).sum())
     return float(place + step * (ink - reach + 0.5))
