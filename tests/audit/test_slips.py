@@ -9,7 +9,8 @@ from xsect.audit.slips import find_rounded_up, find_slip, rounding_step
 @pytest.mark.parametrize(
     ("stated", "word"),
     [
-        (0.905, "mm"), (905_000, "twice"), (905 / 25.4, "mil"), (905 / 25400, "inch"), (90.5, "decimal place too small"),
+        (0.905, "mm"), (905_000, "twice"), (905 / 25.4, "mil"), (905 / 25400, "inch"),
+        (90.5, "decimal place too small"),
         (9050, "decimal place too large"), (452, "radius"), (1810, "diameter"), (362, "2.5 to 1"),
     ],
 )  # fmt: skip
@@ -35,7 +36,8 @@ def test_random_values_are_seldom_named() -> None:
     about a seventh of that range (on a logarithmic scale)."""
     rng = np.random.default_rng(1)
     named = [
-        find_slip(float(900 * 10 ** rng.uniform(-1, 1)), 900.0, u_measured=4, u_stated=0.02, unit="um") is not None
+        find_slip(float(900 * 10 ** rng.uniform(-1, 1)), 900.0, u_measured=4, u_stated=0.02, unit="um")
+        is not None
         for _ in range(2000)
     ]
     assert np.mean(named) < 0.22
@@ -43,11 +45,19 @@ def test_random_values_are_seldom_named() -> None:
 
 @pytest.mark.parametrize(
     ("values", "step"),
-    [([900, 850, 950], 50), ([910, 905], 5), ([0.91, 0.9, 0.88], 0.01), ([912, 907, 1], 1), ([0.75, 0.5], 0.25)],
+    [
+        ([900, 850, 950], 50),
+        ([910, 905], 5),
+        ([0.91, 0.9, 0.88], 0.01),
+        ([912, 907, 1], 1),
+        ([0.75, 0.5], 0.25),
+    ],
 )
 def test_rounding_step(values: list[float], step: float) -> None:
     found = rounding_step(values)
-    assert found == pytest.approx(step) or step == 0.25  # 0.25 is no step of 1, 2 or 5: the next finer one is found
+    assert (
+        found == pytest.approx(step) or step == 0.25
+    )  # 0.25 is no step of 1, 2 or 5: the next finer one is found
     assert all(abs(value / found - round(value / found)) < 1e-6 for value in values)
 
 

@@ -147,7 +147,7 @@ def _votes(
         half = len(details.owner) // 2
         numbers = (key, mirrored, turn * 10, size * 1000, middle_x * 1000, middle_y * 1000, one % half)
         columns.append(np.stack([np.asarray(number).astype(np.int64) for number in numbers]))
-    if not columns:
+    if not sum(part.shape[1] for part in columns):
         return np.zeros(0, np.int64), np.zeros(0, np.int64)
     key, mirrored, turn, size, x, y, detail = np.unique(np.concatenate(columns, axis=1), axis=1)
     keys, place = np.unique(key, return_inverse=True)

@@ -1,0 +1,129 @@
+"""One picture for two specimens: found whatever was done to it; different specimens of one design are not."""
+
+import hashlib
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from tests.bench.audit_changes import CHANGES, first_field
+from xsect.audit.candidates import find_candidates
+from xsect.audit.fingerprints import Fingerprint, fingerprint, working
+from xsect.audit.registration import likeness, register
+from xsect.audit.reuse import LEAST_LIKENESS, Picture, find_reuse
+
+
+def picture(path: Path, specimen: str = "") -> Picture:
+    return Picture(path.stem, path, hashlib.sha256(path.read_bytes()).hexdigest(), specimen)
+
+
+def write(path: Path, pixels: np.ndarray) -> Path:
+    cv2.imwrite(str(path), pixels if pixels.ndim == 2 else pixels[..., ::-1])
+    return path
+
+
+@pytest.fixture(scope="module")
+def prints(sections: list[np.ndarray]) -> list[Fingerprint]:
+    return [fingerprint(one) for one in sections]
+
+
+HARD = ("crop to 60 to 80 % a side", "turn by any angle", "gamma 0.55 to 1.8", "neighbouring field",
+        "mirror, 0.6 the size, JPEG", "turn ± 12°, crop, gamma", "mirror, crop, grey, label")  # fmt: skip
+
+
+@pytest.mark.parametrize("name", HARD)
+@pytest.mark.parametrize("at", [0, 2], ids=["unetched", "etched"])
+def test_a_changed_copy_is_recognised(
+    name: str, at: int, sections: list[np.ndarray], prints: list[Fingerprint]
+) -> None:
+    """Registered textures correlate above the limit: copies reach 0.4 and more on the bench."""
+    shown = first_field(sections[at]) if name == "neighbouring field" else sections[at]
+    changed = CHANGES[name](sections[at], np.random.default_rng(5))
+    one = fingerprint(shown) if name == "neighbouring field" else prints[at]
+    other = fingerprint(changed)
+    assert [(c.first, c.second) for c in find_candidates([one, other])] == [(0, 1)]
+    found = register(one, other)
+    assert found is not None
+    assert found.mirrored == ("mirror" in name)
+    (first, scale), (second, other_scale) = working(shown), working(changed)
+    assert likeness(first, second, found, factors=(scale, other_scale)).mean > LEAST_LIKENESS
+
+
+def test_the_registration_is_that_of_the_change(
+    sections: list[np.ndarray], prints: list[Fingerprint]
+) -> None:
+    """Half the size, mirrored: details lie where the change put them, to a pixel of the working size."""
+    changed = cv2.resize(sections[0][:, ::-1], None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    found = register(prints[0], fingerprint(changed))
+    assert found is not None
+    assert (found.mirrored, found.scale) == (True, pytest.approx(2, rel=0.005))
+    assert found.turn_deg == pytest.approx(0, abs=0.2)
+    x, y = found.matched[:, 2] * 2, found.matched[:, 3] * 2
+    away = np.hypot(sections[0].shape[1] - 1 - found.matched[:, 0] - x, found.matched[:, 1] - y)
+    assert np.median(away) < 1.8
+
+
+def test_twins_of_one_design_are_not_one_picture(
+    sections: list[np.ndarray], prints: list[Fingerprint]
+) -> None:
+    """The same outlines to the micrometre, laid on each other exactly: only texture can tell, and does."""
+    from xsect.audit.registration import Registration
+
+    same_place = Registration(np.eye(2, 3), False, np.zeros((0, 4), np.float32))
+    (first, scale), (second, other) = working(sections[0]), working(sections[1])
+    like = likeness(first, second, same_place, factors=(scale, other))
+    assert like.tiles > 50
+    assert abs(like.mean) < 0.1  # 0 ± 0.01 for independent textures, a little more for shading they share
+
+
+def test_a_package_and_what_was_sent_before(
+    sections: list[np.ndarray], files: list[Path], tmp_path: Path
+) -> None:
+    again = write(tmp_path / "again.png", np.ascontiguousarray(sections[1][:, ::-1]))
+    copy = tmp_path / "copy.jpg"
+    copy.write_bytes(files[0].read_bytes())
+    package = [picture(files[0], "lot/1"), picture(files[2], "lot/3"), picture(copy, "lot/4")]
+    found = find_reuse([*package, picture(again)], [picture(files[1])])
+    assert [(one.first.name, one.second.name, one.how) for one in found] == [
+        ("A", "copy", "the files are the same to the last byte"),
+        ("again", "B", "mirrored"),
+    ]
+    assert not any(one.same_specimen for one in found)
+
+
+def test_two_fields_of_one_weld_are_told_apart(
+    files: list[Path], sections: list[np.ndarray], tmp_path: Path
+) -> None:
+    rng = np.random.default_rng(3)
+    left = write(tmp_path / "left.png", first_field(sections[2]))
+    right = write(tmp_path / "right.png", CHANGES["neighbouring field"](sections[2], rng))
+    (found,) = find_reuse([picture(left, "lot/3"), picture(right, "lot/3")])
+    assert found.same_specimen
+    assert "in common" in found.how
+
+
+def test_pictures_without_texture_take_no_part(tmp_path: Path) -> None:
+    blank = [
+        write(tmp_path / f"{name}.png", np.full((200, 300), level, np.uint8))
+        for name, level in (("a", 9), ("b", 90))
+    ]
+    gone = Picture("gone", tmp_path / "gone.png", "", "")
+    assert find_reuse([*map(picture, blank), gone]) == ()
+
+
+def test_candidates_of_made_up_codes() -> None:
+    """Random codes agree by chance only: no candidates; a copy of one among 60 is the one that is found."""
+    rng = np.random.default_rng(8)
+
+    def print_of(codes: np.ndarray) -> Fingerprint:
+        points = np.column_stack(
+            [rng.uniform(0, 1400, (200, 2)), rng.uniform(2, 9, 200), rng.uniform(0, 360, 200)]
+        )
+        return Fingerprint((1000, 1400), points.astype(np.float32), codes[0], codes[1])
+
+    prints = [print_of(rng.integers(0, 256, (2, 200, 16), dtype=np.uint8)) for _ in range(60)]
+    assert find_candidates(prints) == []
+    prints.append(prints[17])
+    assert [(one.first, one.second, one.votes) for one in find_candidates(prints)] == [(17, 60, 200)]
+    assert find_candidates(prints, known=44) == []  # both are known: nothing new to tell
