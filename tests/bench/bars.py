@@ -83,7 +83,15 @@ def draw(seed: int) -> tuple[Any, dict[str, str], tuple[float, float] | None, bo
         picture = cv2.resize(picture, (COLS, ROWS), interpolation=cv2.INTER_AREA).reshape(ROWS, COLS, -1)
     if picture.shape[2] == 1:
         picture = np.repeat(picture, 3, axis=2)
-    what = dict(zip(FIELDS, (style, label, ink_name, store, "upright" if turn else "level", "whole px" if snap else "fractions"), strict=True))  # fmt: skip
+    traits = (
+        style,
+        label,
+        ink_name,
+        store,
+        "upright" if turn else "level",
+        "whole px" if snap else "fractions",
+    )
+    what = dict(zip(FIELDS, traits, strict=True))
     length, thick = float(rng.uniform(90, 380)), int(rng.integers(2, 9))
     x, y = float(rng.uniform(60, COLS - length - 60)), int(rng.integers(80, 270))
     if snap:
@@ -206,11 +214,11 @@ def report(outcomes: list[Outcome]) -> str:
             f"{np.median(errors):.2f} | {np.quantile(errors, 0.95):.2f} | {int((errors > 0.7).sum())}"
         )  # fmt: skip
         lines.append(f"| {name} | {len(group)} | {len(group) - errors.size} | {told} |")
-    for one in outcomes:
-        if one.error > 0.7 or (one.refusal and one.what["style"] != "none"):
-            lines.append(
-                f"{one.seed}: {' / '.join(one.what.values())}: {one.refusal or f'{one.error:.2f} px'}"
-            )
+    lines += [
+        f"{one.seed}: {' / '.join(one.what.values())}: {one.refusal or f'{one.error:.2f} px'}"
+        for one in outcomes
+        if one.error > 0.7 or (one.refusal and one.what["style"] != "none")
+    ]
     return "\n".join(lines)
 
 

@@ -195,7 +195,8 @@ def _verified(grey: Floats, graduation: Graduation, *, crossed: bool = False) ->
     both_sides = ticks.good[1:-1] & ticks.good[:-2] & ticks.good[2:]
     unbroken = both_sides.sum() >= 0.8 * ticks.good.sum()
     if ticks.good.mean() < (_UNBROKEN_SHARE if unbroken else _GOOD_SHARE):
-        why = f"only {ticks.good.sum()} of {len(ticks.good)} evenly spaced lines, {graduation.pitch_px:.1f} px apart, are there"
+        apart = f"{graduation.pitch_px:.1f} px apart"
+        why = f"only {ticks.good.sum()} of {len(ticks.good)} evenly spaced lines, {apart}, are there"
         return None, why + (_COARSER if graduation.pitch_px < SURE_PITCH_PX else "")
     if rms > _RMS_OF_PITCH * graduation.pitch_px:
         return None, f"what repeats strays by {rms / graduation.pitch_px:.1%} of its spacing"
