@@ -95,6 +95,10 @@ REASONS: dict[str, Reason] = _registry(
     Reason("bond_not_separable", "needs_review", "Plating not separable",
            "plating and base metal cannot be told apart in this picture: {detail}",
            "Use a colour picture, another etchant, or a backscatter picture."),
+    # The nugget
+    Reason("nugget_uncertain", "needs_review", "Nugget uncertain",
+           "a zone of {width} in the bond may be a nugget: {detail}",
+           "Look at its outline in the marked-up picture; etch again if it does not show."),
     # Single quantities
     Reason("no_bond", "note", "No bond", "no joined station: the parts face each other over the whole line",
            "Nothing to do: this is a result."),
