@@ -32,6 +32,15 @@ class Hinge:
     slope: float
     curve: float
 
+    @property
+    def first_px(self) -> float:
+        """Stations over which the mouth opens by its first px."""
+        slope = max(self.slope, 1e-4)
+        root = slope**2 + 4 * self.curve
+        if abs(self.curve) < 1e-9 or root < 0:
+            return 1 / slope
+        return float((np.sqrt(root) - slope) / (2 * self.curve))
+
 
 def fit_hinge(
     distance: Floats,

@@ -19,6 +19,9 @@ CLOSED_AT_MOST = 2.5
 """Opening in px from which a station is open whatever the bond's own level is."""
 
 
+LENIENCE = 1.5
+"""Factor by which careful people's ideas of how dark an open station must be may differ."""
+
 SMALL_SHARE = 0.05
 """Share of the line under which a contact that is no longer than its uncertainty is dust in the gap."""
 
@@ -39,12 +42,14 @@ LOWEST_MOUTH = 2.0
 class Notch:
     """End of a bond segment: ``station`` (fractional), standard uncertainty ``u`` of the fit in stations.
 
-    ``seen`` is False where no gap opens on that side and the segment just ends with the line.
+    ``seen`` is False where no gap opens on that side and the segment just ends with the line. ``first_px``:
+    stations over which the gap opens by its first px.
     """
 
     station: float
     u: float
     seen: bool
+    first_px: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -60,7 +65,8 @@ class Stations:
     """``states``: (n,) indices into view.STATES; ``opening``: (n,) px of open gap; ``apart``: (n,) px between
     the base metals, plating and gap together; ``layer``: (n,) px of plating; ``arc``: (n,) px along the line.
 
-    ``closed_level``: opening in px that the closed stations show (0 for an invisible line).
+    ``closed_level``: opening in px that the closed stations show (0 for an invisible line). ``doubtful``: (n,) where
+    a somewhat lower or higher threshold would tell another state.
     """
 
     states: NDArray[np.int8]
@@ -70,6 +76,7 @@ class Stations:
     arc: NDArray[np.float64]
     segments: tuple[Segment, ...]
     closed_level: float
+    doubtful: NDArray[np.bool_]
 
 
 def read_stations(
@@ -109,7 +116,8 @@ def read_stations(
         states[inside] = np.where(parted[inside], np.where(is_open[inside], OPEN, PLATING), JOINED)
     states[~apart.seen] = UNKNOWN
     layer = np.zeros(arc.size) if share is None else _layer(share, apart)
-    return Stations(states, gap.thickness, apart.thickness, layer, arc, segments, closed_level)
+    doubtful = _is_apart(apart, threshold / LENIENCE) != _is_apart(apart, threshold * LENIENCE)
+    return Stations(states, gap.thickness, apart.thickness, layer, arc, segments, closed_level, doubtful)
 
 
 def _layer(share: NDArray[np.float32], apart: Opening) -> NDArray[np.float64]:
@@ -212,7 +220,7 @@ def _notch(opening: Opening, edge: int, end: int, inside: int, closed_level: flo
     fit = fit_hinge(distance, values, noise=noise, floor=floor, correlation=correlation, earliest=earliest)
     if fit is None:
         return Notch(float(edge), float(inside), True)
-    return Notch(edge + sign * fit.position, fit.u, True)
+    return Notch(edge + sign * fit.position, fit.u, True, fit.first_px)
 
 
 def _noise(values: NDArray[np.float64], distance: NDArray[np.float64]) -> tuple[float, float]:

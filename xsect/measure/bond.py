@@ -15,8 +15,10 @@ from xsect.locate.stations import Segment
 from xsect.locate.view import FILLED, FUSED, JOINED, OPEN
 from xsect.quantities import Component, Measurement, measured, not_measured, word
 
-PLACING_PX = 0.35
-"""Standard uncertainty of a notch in px that the fit and the variations do not show (shape of the gap's mouth)."""
+SHAPE = (0.35, 0.35, 40.0)
+"""Standard uncertainty of a notch that the fit and the variations do not show, for the mouth may open otherwise than
+the fit supposes: px; share of the stations over which it opens by its first px; and at most so many of them. Learned
+from drawn sections with known notches."""
 
 TEXTURED = 0.06
 """Spread of the metal's tone from which grains, not noise, limit what can be seen."""
@@ -95,7 +97,8 @@ def segment_widths(located: Located, um_per_px: float) -> tuple[SegmentWidth, ..
         ends = []
         for notch, spread in ((segment.left, spread_left), (segment.right, spread_right)):
             spread = spread if math.isfinite(spread) else 0.05 * arc.size
-            parts = (grain * notch.u, grain * spread, PLACING_PX)
+            shape = math.hypot(SHAPE[0], SHAPE[1] * min(notch.first_px, SHAPE[2]))
+            parts = (grain * notch.u, grain * spread, shape)
             ends.append(NotchBudget(*(part * um_per_px for part in parts)))
         left, right = (
             float(np.interp(notch.station, np.arange(arc.size), arc)) * um_per_px
@@ -133,6 +136,8 @@ def measure_bond(located: Located, um_per_px: float, u_scale: float) -> list[Mea
         sum(one.bonded for one in contents),
         sum(one.flaw_ends for one in contents),
         max(one.longest_open for one in contents),
+        sum(one.doubtful for one in contents),
+        max(one.longest_doubtful for one in contents),
     )
     out = _quantities(whole, None, shortest_flaw, u_scale)
     for number, one in enumerate(contents, 1):
@@ -156,26 +161,40 @@ def measure_kind(located: Located, row: SheetRow) -> list[Measurement]:
 
 @dataclass(frozen=True)
 class _Contents:
-    """What one segment, or the whole section, holds: lengths in µm; ``flaw_ends``: ends of unbonded runs."""
+    """What one segment, or the whole section, holds: lengths in µm; ``flaw_ends``: ends of unbonded runs.
+
+    ``doubtful``: length that could be open or not; ``longest_doubtful``: by how much the longest open run may be
+    longer or shorter for it.
+    """
 
     width: float
     ends: tuple[NotchBudget, ...]
     bonded: float
     flaw_ends: int
     longest_open: float
+    doubtful: float
+    longest_doubtful: float
 
 
 def _contents(located: Located, segment: Segment, width: SegmentWidth, um_per_px: float) -> _Contents:
-    states = located.stations.states[math.ceil(segment.left.station) : math.floor(segment.right.station) + 1]
+    inside = slice(math.ceil(segment.left.station), math.floor(segment.right.station) + 1)
+    states, doubtful = located.stations.states[inside], located.stations.doubtful[inside]
     bonded = (states == JOINED) | (states == FUSED)
-    open_runs = runs(states == OPEN)
+    is_open = states == OPEN
+    longest, most, least = (_longest(flags) for flags in (is_open, is_open | doubtful, is_open & ~doubtful))
     return _Contents(
         width.width,
         (width.left, width.right),
         width.width * (float(bonded.mean()) if states.size else 1.0),
         2 * len(runs(~bonded)),
-        max((last - first + 1 for first, last in open_runs), default=0) * um_per_px,
+        longest * um_per_px,
+        float(doubtful.sum()) * um_per_px,
+        max(most - longest, longest - least) * um_per_px,
     )
+
+
+def _longest(flags: NDArray[np.bool_]) -> int:
+    return max((last - first + 1 for first, last in runs(flags)), default=0)
 
 
 def _quantities(one: _Contents, segment: int | None, flaw: float, u_scale: float) -> list[Measurement]:
@@ -184,6 +203,7 @@ def _quantities(one: _Contents, segment: int | None, flaw: float, u_scale: float
     Each end of an unbonded run is uncertain by a quarter of it, and one run of half that length may go unseen.
     """
     inner = math.hypot(flaw / 4 * math.sqrt(one.flaw_ends), flaw / 2)
+    doubt = one.doubtful / math.sqrt(3)
     share = one.bonded / one.width
     notches = (
         Component("notch fit", math.hypot(*(end.fit for end in one.ends))),
@@ -197,17 +217,26 @@ def _quantities(one: _Contents, segment: int | None, flaw: float, u_scale: float
         ),
         measured(
             "bonded_length", one.bonded,
-            (*notches, Component("flaws inside", inner), Component("scale", u_scale * one.bonded)),
+            (
+                *notches, Component("flaws inside", inner), Component("stations in doubt", doubt),
+                Component("scale", u_scale * one.bonded),
+            ),
             segment=segment, method=METHOD,
         ),
         measured(
             "continuity", share,
-            (Component("flaws inside", inner / one.width), Component("notches", (1 - share) * u_width / one.width)),
+            (
+                Component("flaws inside", inner / one.width), Component("stations in doubt", doubt / one.width),
+                Component("notches", (1 - share) * u_width / one.width),
+            ),
             segment=segment, method="share of joined stations",
         ),
         measured(
             "largest_opening", one.longest_open,
-            (Component("ends", flaw), Component("scale", u_scale * one.longest_open)),
+            (
+                Component("ends", flaw), Component("stations in doubt", one.longest_doubtful / math.sqrt(3)),
+                Component("scale", u_scale * one.longest_open),
+            ),
             segment=segment, method="longest run of open stations",
         ),
     ]  # fmt: skip

@@ -78,6 +78,7 @@ def _in_bond(
     share = float(coated.sum()) / n
     ends = 2 * max(1, int(np.count_nonzero(np.diff(coated.astype(np.int8)) > 0)))
     edge = EDGE_PX * um_per_px
+    doubt = float((inside & located.stations.doubtful).sum()) / n / math.sqrt(3)
 
     def parts(value: float, covered: float) -> tuple[Component, ...]:
         return (
@@ -101,7 +102,7 @@ def _in_bond(
             share,
             (
                 Component("ends of the coated runs", located.apart.blur * math.sqrt(ends) / n),
-                Component("threshold", 0.01),
+                Component("stations in doubt", math.hypot(0.01, doubt)),
             ),
             segment=segment,
             method="share of stations with plating",
