@@ -32,7 +32,8 @@ from xsect.report.figures import write_section_figures
 class Options:
     """What a run is asked to do. ``today`` is the date of use of calibration records where a row has no cut_on.
 
-    ``out`` is where figures go; None draws none.
+    ``out`` is where figures go; None draws none. ``bar_um`` is the length of the scale bar in the pictures of rows
+    that give none.
     """
 
     criteria: Criteria | None
@@ -40,6 +41,7 @@ class Options:
     today: dt.date
     calibration_folder: Path | None = None
     max_pixels: int = MAX_PIXELS
+    bar_um: float | None = None
 
 
 @dataclass(frozen=True)
@@ -74,6 +76,7 @@ def measure_lot(
     options = replace(options, calibration_folder=find_folder(path.parent, options.calibration_folder))
     faulty = {problem.row.number: problem.findings for problem in sheet.problems}
     rows = sorted((*sheet.rows, *(problem.row for problem in sheet.problems)), key=lambda row: row.number)
+    rows = [replace(row, bar_um=row.bar_um or options.bar_um) for row in rows]
     found = {row.number: record for row in rows if already and (record := already(row))}
     missing = [row for row in rows if row.number not in found]
     made = _each(missing, partial(measure_section, options=options, faults=faulty), jobs)
@@ -149,4 +152,5 @@ def _each(
 
 def _settings(sheet: LotSheet, options: Options) -> dict[str, str | float | int | bool]:
     """What a repeat of the run needs to know besides the files."""
-    return {"today": options.today.isoformat(), "max_pixels": options.max_pixels, "rows": len(sheet.rows)}
+    settings = {"today": options.today.isoformat(), "max_pixels": options.max_pixels, "rows": len(sheet.rows)}
+    return settings if options.bar_um is None else {**settings, "bar_um": options.bar_um}

@@ -5,6 +5,7 @@ import re
 from pathlib import Path
 
 import cv2
+import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
@@ -88,3 +89,20 @@ def test_a_file_that_is_no_run(picture: Path, tmp_path: Path) -> None:
     assert "run.json: not a record of a run" in made.stderr
     made = run("calibrations", "--folder", folder, "--runs", folder)
     assert (made.exit_code, made.stderr) == (2, f"{folder}: holds no run.json\n")
+
+
+def test_a_bar_of_stated_length_gives_the_scale(tmp_path: Path) -> None:
+    """--bar-um for rows that give none; the sheet's own bar_um goes first. The bar has no label at all."""
+    picture = np.random.default_rng(3).normal(140, 8, (300, 500)).clip(20, 230).astype(np.uint8)
+    picture[40:46, 100:350] = 0
+    cv2.imwrite(str(tmp_path / "a.png"), picture)
+    (tmp_path / "lot.csv").write_text("section,image,bar_um\nA,a.png,\nB,a.png,125\n")
+    run("measure", tmp_path / "lot.csv", "--bar-um", 250, "--out", tmp_path / "out", "--jobs", 1, "--quiet")
+    made = json.loads((tmp_path / "out" / "run.json").read_text(encoding="utf-8"))
+    # 250 px, either end to 0.1 px.
+    scales = [section["scale"]["x_um"] for section in made["sections"]]
+    assert scales == [pytest.approx(1.0, rel=1e-3), pytest.approx(0.5, rel=1e-3)]
+    assert made["settings"]["bar_um"] == 250
+    refused = run("measure", tmp_path / "lot.csv", "--bar-um", 0)
+    assert refused.exit_code == 2
+    assert "0.0 is not in the range x>0" in refused.stderr

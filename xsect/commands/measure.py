@@ -57,6 +57,12 @@ def default_out(sheet: Path) -> Path:
     help="Day of use of the calibration records, for rows without cut_on.  [default: today]",
 )
 @click.option(
+    "--bar-um",
+    type=click.FloatRange(min=0, min_open=True),
+    metavar="UM",
+    help="Length of the scale bar drawn in the pictures, for rows without bar_um.",
+)
+@click.option(
     "--max-pixels",
     type=click.IntRange(1),
     metavar="N",
@@ -78,6 +84,7 @@ def measure(
     jobs: int,
     calibration: Path | None,
     date: dt.datetime | None,
+    bar_um: float | None,
     max_pixels: int,
     store: str | None,
     resume: bool,
@@ -92,14 +99,14 @@ def measure(
     passed = run(
         sheet, criteria=criteria, out=out or default_out(sheet), jobs=jobs,
         calibration=calibration, today=day(date),
-        max_pixels=max_pixels, store=store, resume=resume, quiet=quiet,
+        bar_um=bar_um, max_pixels=max_pixels, store=store, resume=resume, quiet=quiet,
     )  # fmt: skip
     raise SystemExit(DONE if passed else NOT_ALL_ACCEPTED)
 
 
 def run(
     sheet: Path, *, criteria: Path | None, out: Path, today: dt.date, jobs: int,
-    calibration: Path | None = None, max_pixels: int = MAX_PIXELS, store: str | None = None,
+    calibration: Path | None = None, bar_um: float | None = None, max_pixels: int = MAX_PIXELS, store: str | None = None,
     resume: bool = False, quiet: bool = False,
 ) -> bool:  # fmt: skip
     """Measure a lot, write its outputs and tell of it; return whether all its sections passed.
@@ -115,7 +122,8 @@ def run(
 
     try:
         rows = read_lot_sheet(sheet)
-        options = Options(load_criteria(criteria) if criteria else None, out, today, calibration, max_pixels)
+        judged_by = load_criteria(criteria) if criteria else None
+        options = Options(judged_by, out, today, calibration, max_pixels, bar_um)
         check_writable(out)
         with (
             keeping(store, rows, options, resume=resume) as kept,
