@@ -152,5 +152,11 @@ def _each(
 
 def _settings(sheet: LotSheet, options: Options) -> dict[str, str | float | int | bool]:
     """What a repeat of the run needs to know besides the files."""
-    settings = {"today": options.today.isoformat(), "max_pixels": options.max_pixels, "rows": len(sheet.rows)}
-    return settings if options.bar_um is None else {**settings, "bar_um": options.bar_um}
+    settings: dict[str, str | float | int | bool] = {
+        "today": options.today.isoformat(),
+        "max_pixels": options.max_pixels,
+        "rows": len(sheet.rows),
+    }
+    if options.bar_um is not None:
+        settings["bar_um"] = options.bar_um
+    return settings

@@ -106,8 +106,8 @@ def measure(
 
 def run(
     sheet: Path, *, criteria: Path | None, out: Path, today: dt.date, jobs: int,
-    calibration: Path | None = None, bar_um: float | None = None, max_pixels: int = MAX_PIXELS, store: str | None = None,
-    resume: bool = False, quiet: bool = False,
+    calibration: Path | None = None, bar_um: float | None = None, max_pixels: int = MAX_PIXELS,
+    store: str | None = None, resume: bool = False, quiet: bool = False,
 ) -> bool:  # fmt: skip
     """Measure a lot, write its outputs and tell of it; return whether all its sections passed.
 
