@@ -21,7 +21,7 @@ LAYERS: dict[str, set[str]] = {
     "lots": GROUND | {"capture", "judge", "record"},
     "audit": GROUND | {"capture", "judge", "lots", "record"},
     "explain": GROUND | {"judge"},
-    "report": GROUND | {"audit", "capture", "locate.view", "judge", "record", "welds"},
+    "report": GROUND | {"audit", "capture", "locate.view", "judge", "lots", "record", "welds"},
     "synth": set(),
     "pipeline": GROUND | {"capture", "locate", "measure", "judge", "record", "report"},
     "commands": GROUND

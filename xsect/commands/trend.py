@@ -99,6 +99,7 @@ def trend(
     from xsect.lots.rows import RowsError, parted
     from xsect.lots.trend import TrendPlan, make_trend
     from xsect.report.statistics_page import write_statistics
+    from xsect.report.trend_chart import trend_svg
     from xsect.report.trend_report import read_limits, trend_files, trend_page
 
     folder = out or Path("reports") / f"trend_{quantity}"
@@ -109,9 +110,9 @@ def trend(
         )  # fmt: skip
         rows = _rows(sources, quantity, segment, sheets)
         trends = [make_trend(part, plan, title=label) for label, part in parted(rows, cast("By", by))]
-        write_statistics(
-            trend_page(trends, [Path(source).name for source in sources]), folder, trend_files(trends)
-        )
+        plots = [trend_svg(one) for one in trends]
+        page = trend_page(trends, [Path(source).name for source in sources], plots)
+        write_statistics(page, folder, trend_files(trends, plots))
     except (RowsError, OSError) as error:
         raise CouldNotRun(str(error)) from error
     for one in trends:

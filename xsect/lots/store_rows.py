@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import math
-import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, cast
 
-from sqlalchemy import case, select
+from sqlalchemy import select
 
 from xsect.lots.corrections import as_it_stands
 from xsect.lots.database import Store, StoreError, open_store
@@ -20,7 +18,6 @@ from xsect.quantities import Measurement
 
 _NAME = ("supplier", "lot", "section")
 _BATCH = 5_000
-_SCALE = re.compile(r'"scale", ?([-+.0-9eE]+)')
 
 
 def is_store(source: str | Path) -> bool:
@@ -57,12 +54,10 @@ def _segments(store: Store, quantity: str) -> set[int | None]:
 def _rows(store: Store, quantity: str, segment: int | None) -> Iterator[Row]:
     of, at = measurements.c, sections.c
     here = of.segment.is_(None) if segment is None else of.segment == segment
-    # a section's row is long: only those that hold a line are fetched
-    lined = case((at.row.like('%"line"%'), at.row), else_="")
     query = (
         current(
-            at.id, at.supplier, at.lot, at.section, at.made_on, lined, at.status,
-            of.status, of.value, of.u, of.budget,
+            at.id, at.supplier, at.lot, at.section, at.made_on, at.line, at.status,
+            of.status, of.value, of.u, of.u_scale,
         )
         .join(measurements, of.section_id == at.id)
         .where(of.quantity == quantity, here)
@@ -74,13 +69,12 @@ def _rows(store: Store, quantity: str, segment: int | None) -> Iterator[Row]:
         }
         judged = _judged(connection, quantity, segment)
         rows = connection.execution_options(yield_per=_BATCH).execute(query)
-        for key, supplier, lot, section, made_on, row, of_section, own, value, u, budget in rows:
-            line = _line_of(row)
+        for key, supplier, lot, section, made_on, line, of_section, own, value, u, u_scale in rows:
             if (supplier, lot, section) in persons:
                 yield _corrected(store, Name(supplier, lot, section), quantity, segment, line)
                 continue
             yield Row(
-                section, math.nan if value is None else value, lot, math.nan if u is None else u, _shared(budget),
+                section, math.nan if value is None else value, lot, math.nan if u is None else u, u_scale or 0.0,
                 own if own != "measured" else of_section, judged.get(key, ""), supplier, line, made_on, store.name,
             )  # fmt: skip
 
@@ -95,17 +89,6 @@ def _judged(connection: Any, quantity: str, segment: int | None) -> dict[int, st
     ):
         found[section] = min(verdict, found.get(section, ""), key=VERDICT_WORDS.index)
     return found
-
-
-def _line_of(row: str) -> str:
-    """Return the lot sheet's column line out of a section's row, where that is given."""
-    return str(json.loads(row)["extra"].get("line", "")) if row else ""
-
-
-def _shared(budget: str) -> float:
-    """Return the scale's part of a budget, [["notch fit", 4.1], ["scale", 0.9]]; searched, since parsing is slow."""
-    parts = _SCALE.findall(budget)
-    return float(parts[0]) if len(parts) == 1 else math.hypot(*map(float, parts))
 
 
 def _corrected(store: Store, name: Name, quantity: str, segment: int | None, line: str) -> Row:

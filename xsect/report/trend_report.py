@@ -18,7 +18,7 @@ from xsect.quantities import QUANTITIES, show
 from xsect.report.page import Fact
 from xsect.report.statistics_page import Block, StatisticsPage
 from xsect.report.tables import Cell, csv_bytes
-from xsect.report.trend_chart import trend_png, trend_svg
+from xsect.report.trend_chart import trend_png
 
 KIND_NAMES: Final[dict[Kind, str]] = {
     "individuals": "individuals and moving range",
@@ -46,8 +46,8 @@ _HOW: Final = (
 )
 
 
-def trend_page(trends: Sequence[Trend], sources: Sequence[str]) -> StatisticsPage:
-    """Return the report of one trend, or of several of the same quantity."""
+def trend_page(trends: Sequence[Trend], sources: Sequence[str], plots: Sequence[str]) -> StatisticsPage:
+    """Return the report of one trend, or of several of the same quantity; ``plots`` are their charts as SVG."""
     first = trends[0]
     quantity = QUANTITIES[first.rows.quantity]
     segment = "" if first.rows.segment is None else f", segment {first.rows.segment}"
@@ -68,8 +68,8 @@ def trend_page(trends: Sequence[Trend], sources: Sequence[str]) -> StatisticsPag
     if len(trends) == 1:
         facts.insert(3, Fact("Chart", f"{KIND_NAMES[first.chart.kind]} ({first.reason})"))
     blocks = [_compared(trends)] if len(trends) > 1 else []
-    for trend in trends:
-        blocks += _blocks(trend, alone=len(trends) == 1)
+    for trend, plot in zip(trends, plots, strict=True):
+        blocks += _blocks(trend, plot, alone=len(trends) == 1)
     blocks.append(Block("How it is reckoned", _HOW))
     return StatisticsPage("Trend", f"{quantity.label}{segment}", tuple(facts), tuple(blocks))
 
@@ -90,14 +90,14 @@ def _compared(trends: Sequence[Trend]) -> Block:
     return Block("Side by side", heads=heads, rows=tuple(rows), numeric=(1, 2, 3, 4, 5))
 
 
-def _blocks(trend: Trend, *, alone: bool) -> list[Block]:
+def _blocks(trend: Trend, plot: str, *, alone: bool) -> list[Block]:
     title = "" if alone else f"{trend.title}: "
     notes = tuple(f"{note[0].upper()}{note[1:]}." for note in trend.notes)
     about = () if alone else (f"Chart: {KIND_NAMES[trend.chart.kind]} ({trend.reason}).",)
     blocks = [
         Block(f"{title}what it says" if title else "What it says", (*findings(trend), *about, *notes)),
         Block(
-            plot=trend_svg(trend),
+            plot=plot,
             alt=f"Control chart of {QUANTITIES[trend.rows.quantity].label}; its numbers stand in the table of points",
             caption=_caption(trend),
         ),
@@ -179,12 +179,12 @@ def _said(trend: Trend, place: int) -> list[str]:
     ]
 
 
-def trend_files(trends: Sequence[Trend]) -> list[tuple[str, bytes]]:
+def trend_files(trends: Sequence[Trend], plots: Sequence[str]) -> list[tuple[str, bytes]]:
     """Return the files beside the report: charts (SVG and PNG), points.csv and limits.json."""
     files = []
-    for number, trend in enumerate(trends, 1):
+    for number, (trend, plot) in enumerate(zip(trends, plots, strict=True), 1):
         stem = "chart" if len(trends) == 1 else f"chart-{number}"
-        files += [(f"{stem}.svg", trend_svg(trend).encode()), (f"{stem}.png", trend_png(trend))]
+        files += [(f"{stem}.svg", plot.encode()), (f"{stem}.png", trend_png(trend))]
     files.append(
         ("points.csv", csv_bytes(POINT_COLUMNS, [row for trend in trends for row in _point_rows(trend)]))
     )
