@@ -39,6 +39,7 @@ def section_row(record: SectionRecord) -> Row:
         "supplier": row.supplier,
         "lot": row.lot,
         "section": row.section,
+        "line": row.extra.get("line", ""),
         "made_on": row.made_on,
         "cut_on": row.cut_on,
         "weld_type": row.weld_type,
@@ -79,6 +80,7 @@ def measurement_rows(record: SectionRecord) -> list[Row]:
             "segment": found.segment,
             "status": found.status,
             **_numbers(found, "value", "u", "low", "high"),
+            "u_scale": _scale_part(found),
             "word": found.word,
             "note": found.note,
             "method": found.method,
@@ -156,6 +158,12 @@ def _verdict(row: Mapping[str, Any]) -> Verdict:
     given = {field.name: row[field.name] for field in fields(Verdict) if field.name != "limit"}
     numbers = ("at_least", "at_most", "value", "u", "low", "high", "conformance_probability")
     return Verdict(**given | {name: _nan(row[name]) for name in numbers}, limit=row["limit_text"])
+
+
+def _scale_part(found: Measurement) -> float | None:
+    """Return what the scale adds to a measurement's standard uncertainty, None where it has no budget."""
+    parts = [part.u for part in found.budget if part.name == "scale"]
+    return _number(math.hypot(*parts)) if found.budget else None
 
 
 def _numbers(of: Any, *names: str) -> dict[str, float | None]:

@@ -19,7 +19,7 @@ from xsect.lots.corrections import corrected, corrections_of
 from xsect.lots.database import Store, StoreError
 from xsect.lots.encode import plain_row
 from xsect.lots.events import login
-from xsect.lots.store import Outcome, Run, begin_run, find, keep, name_of
+from xsect.lots.store import Outcome, Run, begin_run, find, keep, key_of, name_of
 from xsect.record import SectionRecord
 
 
@@ -42,10 +42,12 @@ class Keeper:
     def already(self, row: SheetRow) -> SectionRecord | None:
         """Return the record of a row if the store holds it for the same picture, row, settings, calibration
         records, criteria and tool, and its figures still stand below ``out``; None where it must be measured."""
-        kept = find(self.store, name_of(row))
-        if kept is None or not kept.record.image_sha256:
+        image_sha256, key = key_of(self.store, name_of(row))
+        if not image_sha256 or _sha256_of(row.image) != image_sha256 or self.key(row, image_sha256) != key:
             return None
-        if _sha256_of(row.image) != kept.record.image_sha256 or self.key(kept.record, row) != kept.key:
+        # decoded only now: what another version of xsect kept may not be readable by this one
+        kept = find(self.store, name_of(row))
+        if kept is None:
             return None
         if self.out is None:
             return replace(kept.record, row=row, figures=())
@@ -56,16 +58,16 @@ class Keeper:
         """Keep one measured section; all of it is on disk when this returns."""
         figures = tuple((name, _sha256_of(self.out / name)) for name in record.figures) if self.out else ()
         calibration = self.records.get(record.scale.record_sha256) if record.scale else None
-        key = self.key(record, record.row)
+        key = self.key(record.row, record.image_sha256)
         return keep(self.store, self.run, record, key, figures=figures, calibration=calibration)
 
     def corrected(self, record: SectionRecord) -> SectionRecord:
         """Return a record with what persons set or decided on its section."""
         return corrected(record, corrections_of(self.store, name_of(record.row)), self.criteria)
 
-    def key(self, record: SectionRecord, row: SheetRow) -> str:
+    def key(self, row: SheetRow, image_sha256: str) -> str:
         """Return the hash of all that the result of a row and its picture depends on."""
-        own: dict[str, Any] = {"row": plain_row(row), "image": record.image_sha256}
+        own: dict[str, Any] = {"row": plain_row(row), "image": image_sha256}
         if row.calibration:
             own["calibration"] = sorted(self.records)
             own["today"] = row.cut_on or self.today.isoformat()

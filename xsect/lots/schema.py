@@ -60,7 +60,7 @@ sections: Final = Table(
     Column("run_id", Integer, ForeignKey("runs.id"), nullable=False),
     _text("supplier"), _text("lot"), _text("section"),
     Column("version", Integer, nullable=False),
-    _text("at"), _text("made_on"), _text("cut_on"), _text("weld_type"),
+    _text("at"), _text("line"), _text("made_on"), _text("cut_on"), _text("weld_type"),
     _text("image"), _text("image_sha256"),
     Column("image_rows", Integer, nullable=False), Column("image_columns", Integer, nullable=False),
     _text("calibration_sha256"),
@@ -70,24 +70,25 @@ sections: Final = Table(
     UniqueConstraint("supplier", "lot", "section", "version", name="sections_version"),
     sqlite_autoincrement=True,
 )  # fmt: skip
-"""One version of one section. ``row``, ``scale``, ``findings``, ``figures`` are JSON; ``key`` is the hash of all
-that the result depends on, ``digest`` that of the result."""
+"""One version of one section. ``row``, ``scale``, ``findings``, ``figures`` are JSON; ``line`` is the lot
+sheet's column of that name; ``key`` is the hash of all that the result depends on, ``digest`` that of the result."""
 
 measurements: Final = Table(
     "measurements", METADATA,
     Column("section_id", Integer, ForeignKey("sections.id"), primary_key=True),
     Column("place", Integer, primary_key=True, autoincrement=False),
     _text("quantity"), Column("segment", Integer, nullable=True), _text("status"),
-    _number("value"), _number("u"), _number("low"), _number("high"),
+    _number("value"), _number("u"), _number("u_scale"), _number("low"), _number("high"),
     _text("word"), _text("note"), _text("method"), _text("budget"),
 )  # fmt: skip
-"""``place`` counts a section's rows from 0; ``budget`` is a JSON list of [name, standard uncertainty]."""
+"""``place`` counts a section's rows from 0; ``budget`` is a JSON list of [name, standard uncertainty], ``u_scale`` its
+part from the scale, which all sections of one calibration share."""
 
 Index(
     "measurements_by_quantity",
     *(
         measurements.c[name]
-        for name in ("quantity", "segment", "section_id", "status", "value", "u", "low", "high")
+        for name in ("quantity", "segment", "section_id", "status", "value", "u", "u_scale")
     ),
 )
 
@@ -99,6 +100,10 @@ verdicts: Final = Table(
     _number("at_least"), _number("at_most"), _number("value"), _number("u"), _number("low"), _number("high"),
     _text("word"), _text("verdict"), _text("severity"), _text("reason"), _number("conformance_probability"),
 )  # fmt: skip
+
+Index(
+    "verdicts_by_quantity", *(verdicts.c[name] for name in ("quantity", "segment", "section_id", "verdict"))
+)
 
 corrections: Final = Table(
     "corrections", METADATA,

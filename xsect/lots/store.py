@@ -201,6 +201,15 @@ def find(store: Store, name: Name) -> Kept | None:
     return versions[0] if versions else None
 
 
+def key_of(store: Store, name: Name) -> tuple[str, str]:
+    """Return (SHA-256 of the picture, key) of the version of a section that holds, ("", "") where there is none."""
+    with store.reading() as connection:
+        row = connection.execute(
+            current(sections.c.image_sha256, sections.c.key).where(*_named(name))
+        ).first()
+    return (row.image_sha256, row.key) if row else ("", "")
+
+
 def history(store: Store, name: Name, *, last: int | None = None) -> tuple[Kept, ...]:
     """Return the versions of a section, the newest first, at most ``last`` of them."""
     with store.reading() as connection:

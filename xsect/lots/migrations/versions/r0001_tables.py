@@ -53,7 +53,7 @@ def upgrade() -> None:
         sa.Column("run_id", sa.Integer, sa.ForeignKey("runs.id"), nullable=False),
         *_text("supplier", "lot", "section"),
         sa.Column("version", sa.Integer, nullable=False),
-        *_text("at", "made_on", "cut_on", "weld_type", "image", "image_sha256"),
+        *_text("at", "line", "made_on", "cut_on", "weld_type", "image", "image_sha256"),
         sa.Column("image_rows", sa.Integer, nullable=False),
         sa.Column("image_columns", sa.Integer, nullable=False),
         *_text("calibration_sha256", "status", "verdict", "row", "scale", "findings", "figures"),
@@ -67,7 +67,7 @@ def upgrade() -> None:
         *_text("quantity"),
         _segment(),
         *_text("status"),
-        *_numbers("value", "u", "low", "high"),
+        *_numbers("value", "u", "u_scale", "low", "high"),
         *_text("word", "note", "method", "budget"),
     )
     op.create_table(

@@ -18,8 +18,9 @@ def upgrade() -> None:
     op.create_index(
         "measurements_by_quantity",
         "measurements",
-        ["quantity", "segment", "section_id", "status", "value", "u", "low", "high"],
+        ["quantity", "segment", "section_id", "status", "value", "u", "u_scale"],
     )
+    op.create_index("verdicts_by_quantity", "verdicts", ["quantity", "segment", "section_id", "verdict"])
     op.create_index("corrections_by_section", "corrections", ["supplier", "lot", "section"])
     if op.get_bind().dialect.name == "postgresql":
         op.execute(
