@@ -8,6 +8,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+UNSEEN = 3.0
+"""Opening in px below which a flaw may be longer than the bond on either side: residual plating, a dark line."""
+
 
 @dataclass(frozen=True)
 class Contact:
@@ -31,8 +34,8 @@ def find_contacts(
     ``parted``: (n,) stations where the base metals do not touch; ``apart``: (n,) distance between the base metals
     in px; ``opening``: (n,) the open part of it. A stretch shorter than ``shortest`` stations is dust or drag across
     the gap, not a bond. Two stretches belong to one segment when what lies between them is a flaw of the bond
-    rather than a gap between two contacts: it hardly opens beside the distance outside (residual plating does not
-    open at all), or it is short beside the two stretches and no gap of full height, or it is very short. The
+    rather than a gap between two contacts: it hardly opens beside the distance outside and is shorter than one of the
+    two (residual plating does not open at all, and may be long), or it is short beside the two stretches and no gap of full height, or it is very short. The
     shortest interruptions are closed first, so that a bond with many flaws grows together.
     """
     stretches = [run for run in runs(~parted) if run[1] - run[0] + 1 >= shortest]
@@ -47,6 +50,7 @@ def find_contacts(
         lengths = [last - first + 1 for first, last in (before, after)]
         gap = between.stop - between.start
         slight = height < 0.15 * standoff and distance < 0.6 * standoff
+        slight = slight and (height < UNSEEN or gap < max(lengths))
         short = gap < 0.3 * sum(lengths) and distance < 0.5 * standoff
         return slight or short or gap < 0.1 * min(lengths)
 
