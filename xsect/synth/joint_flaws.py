@@ -27,13 +27,13 @@ FINE = 8
 def marked_parts(d: Draws, design: SectionDesign) -> SectionDesign:
     """Let an electrode leave its mark on both outer faces, except behind a stamped projection."""
     width = design.contacts[-1].right - design.contacts[0].left
-    parts = {}
-    for name, part in (("upper", design.upper), ("lower", design.lower)):
+    parts = []
+    for part in (design.upper, design.lower):
         if not part.dent and d.rng.random() < 0.8:
             depth = max(d.log(0.02, 0.15) * part.thickness, 2.5 * d.pixel)
             part = replace(part, indentation=depth, mark_width=width * d.uni(0.4, 0.8))
-        parts[name] = part
-    return replace(design, **parts)
+        parts.append(part)
+    return replace(design, upper=parts[0], lower=parts[1])
 
 
 def with_flaws(d: Draws, design: SectionDesign, profile: Profile) -> SectionDesign:
@@ -110,7 +110,7 @@ def _crack(d: Draws, design: SectionDesign, profile: Profile) -> Crack | None:
             along = math.atan2(*(trunk[at + 1] - trunk[at])[::-1])
             paths.append(_walk(d, tuple(trunk[at]), along + turn, d.uni(0.25, 0.5) * length))
         first = np.interp(start[0], profile.u, profile.line)
-        paths = [path + (0, first) for path in paths]
+        paths = [path + np.array([0.0, first]) for path in paths]
         places = np.vstack(paths)[3:] if begins == "notch" else np.vstack(paths)
         away = np.abs(places[:, 1] - np.interp(places[:, 0], profile.u, profile.line))
         # a crack along the line would be an unbonded island, and is drawn as one elsewhere
@@ -194,9 +194,7 @@ def _drawn(image: Image, lines: list[NDArray[np.float64]], widths: Floats | None
     share = cv2.resize(patch, size, interpolation=cv2.INTER_AREA).astype(np.float32) / 255 * strength
     top, left = max(low[1], 0), max(low[0], 0)
     part = image[top : high[1], left : high[0]]
-    np.maximum(
-        part, share[top - low[1] :, left - low[0] :][: part.shape[0], : part.shape[1]], out=part
-    )
+    np.maximum(part, share[top - low[1] :, left - low[0] :][: part.shape[0], : part.shape[1]], out=part)
 
 
 def flaw_quantities(
@@ -213,7 +211,7 @@ def flaw_quantities(
         area = 0.5 * abs(float(np.dot(u, np.roll(v, 1)) - np.dot(v, np.roll(u, 1))))
         voids.append((pore.u, pore.v, area, _feret(u, v)))
     if design.nugget is not None:
-        voids += [(u, v, math.pi * a * b, 2 * max(a, b)) for u, v, a, b in design.nugget.voids]
+        voids += [(at, up, math.pi * a * b, 2 * max(a, b)) for at, up, a, b in design.nugget.voids]
     for contact in design.contacts:
         for film in contact.films:
             if film.material == "open":
@@ -229,8 +227,8 @@ def flaw_quantities(
         "crack_length": sum(cracks),
     }
     flaws: list[dict[str, Any]] = []
-    for u, v, area, feret in voids:
-        x, y = to_picture(design, u, v)
+    for at, up, area, feret in voids:
+        x, y = to_picture(design, at, up)
         flaws.append({"kind": "void", "x": x, "y": y, "area": area, "feret": feret})
     for crack, length in zip(design.cracks, cracks, strict=True):
         paths = [[to_picture(design, u, v) for u, v in path] for path in crack.paths]

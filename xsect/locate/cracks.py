@@ -1,0 +1,322 @@
+"""Cracks: thin dark tortuous ridges in the joint's metal that stand out from its grain boundaries and scratches."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+
+from xsect.locate.flaw_ground import Ground, Mask, Places
+from xsect.locate.tone import Floats, blurred
+
+RIDGE = 1.6
+"""Standard deviation in px of the ridge filter: between a crack of 1 px and one of 5 px under usual blur."""
+
+SHORTEST = 40.0
+"""Length in px from which a dark ridge is a crack: shorter ones are comet tails, twins and bits of boundaries."""
+
+FAINTEST = 0.08
+"""Contrast that a ridge must reach whatever the metal is like, as a share of the way to the mount."""
+
+ABOUT = 161
+"""Side in px of the square over which the texture's own ridges are gathered."""
+
+LEVELS = (1.6, 2.2, 3.2, 4.5)
+"""Spreads above the texture's own ridges at which chains of dark ridges are looked at."""
+
+LEAST = 0.035
+"""Ridge strength below which nothing is looked at."""
+
+TAIL = (2.0, 0.55)
+"""End of the tail of n chains' weights, in their mean: the first plus the second times ln n (learned on drawn
+sections without cracks)."""
+
+NARROWEST = 0.3
+"""Least width in px, as if fully dark, of a crack: less is a bend of the metal's own shading."""
+
+TEXTURED = 0.06
+"""Spread of the metal's darkness from which it is taken for etched."""
+
+STANDS_OUT = 2.5
+"""Spreads of the metal's darkness that a crack's contrast must exceed."""
+
+NET = 12.0
+"""Dark px to a px of extent above which dark ridges are a network and no crack."""
+
+FEW = 30
+"""Number of chains up to which the metal has no texture of its own that could make long ones."""
+
+SPECK = 6.0
+"""Extent in px up to which a dark ridge is a pit and no chain."""
+
+SLIM, OWN_WIDTH = 0.02, 0.9
+"""A chain is straight whose pixels spread across it by less than this share of their spread along it, a ridge's own
+half width in px taken off."""
+
+STRAIGHT_RUN = 40.0
+"""Length in px from which a straight run of dark pixels is a scratch, even where a crack crosses it."""
+
+STRAIGHT_PX, STRAIGHT_SHARE = 1.3, 0.012
+"""A ridge that leaves its chord by less than this (px and share of its length) is a scratch."""
+
+
+@dataclass(frozen=True)
+class Ridge:
+    """One crack: centre lines ``paths`` of (x, y), px of the turned picture, the trunk first and then branches.
+
+    ``length`` and ``u_length`` in px; ``width`` in px as if it were as dark as the mount throughout; ``contrast``:
+    median darkness against the metal beside it. ``ends``: (2, 2) the trunk's two ends.
+    """
+
+    paths: tuple[Places, ...]
+    length: float
+    u_length: float
+    width: float
+    contrast: float
+
+    @property
+    def ends(self) -> Places:
+        """The trunk's two ends."""
+        return np.array([self.paths[0][0], self.paths[0][-1]])
+
+
+def faintest(ground: Ground) -> float:
+    """Return the contrast that a crack must exceed in this metal."""
+    return max(FAINTEST, STANDS_OUT * ground.spread)
+
+
+def find_cracks(ground: Ground, dark: Mask) -> tuple[Ridge, ...]:
+    """Return the cracks in the ground's metal off the bonded line, longest first. ``dark``: voids, left out."""
+    looked = ground.metal & ~ground.bond
+    if looked.sum() < 400:
+        return ()
+    strength = ridge_strength(ground.darkness)
+    free = looked & ~cv2.dilate(dark.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
+    taken = np.zeros(looked.shape, bool)
+    found: list[Ridge] = []
+    textured = ground.spread > TEXTURED
+    # from the faintest ridges up: what is followed to its faint ends already is not looked at again
+    for limit in _limits(strength, looked):
+        labels, stats, chosen = _long_chains(strength, limit, free, taken, textured=textured)
+        for label in chosen:
+            crack = _trace(ground, labels, stats[label], label)
+            if crack is not None:
+                found.append(crack)
+                x, y, width, height = stats[label, :4]
+                part = np.s_[y : y + height, x : x + width]
+                taken[part] |= labels[part] == label
+    return tuple(sorted(found, key=lambda one: -one.length))
+
+
+def _long_chains(
+    strength: Floats, limit: Floats, free: Mask, taken: Mask, *, textured: bool
+) -> tuple[NDArray[np.int32], NDArray[np.int32], list[int]]:
+    """Return (labels, statistics, chosen): the chains longer and darker than chance makes them out of the texture.
+
+    Chains of boundaries that happen to be dark have weights (extent times the root of what they exceed the limit
+    by) with a steep tail, whatever the grain size; a crack's weight lies beyond the end of the tail. Scratches are
+    not of that kind.
+    """
+    candidates = ((strength > limit) & free).astype(np.uint8)
+    count, found, sizes, _ = cv2.connectedComponentsWithStats(candidates, connectivity=8)
+    labels, stats = np.asarray(found, dtype=np.int32), np.asarray(sizes, dtype=np.int32)
+    extent = np.hypot(stats[:, 2], stats[:, 3])
+    extent[0] = 0.0
+    rows, columns = np.nonzero(labels)
+    at = labels[rows, columns]
+    excess = np.bincount(at, strength[rows, columns] / limit[rows, columns] - 1, count)
+    weight = extent * np.sqrt(excess / np.maximum(stats[:, 4], 1))
+    straight = _slimness(labels, rows, columns, count) < SLIM
+    chains = np.sort(weight[(extent > SPECK) & ~straight])
+    end = 0.0
+    if chains.size > FEW or (textured and chains.size > 4):
+        many = chains.size > FEW
+        common = float(chains[: int(0.98 * chains.size)].mean() if many else 1.5 * np.median(chains))
+        end = common * (TAIL[0] + TAIL[1] * np.log(chains.size))
+    net = stats[:, 4] > NET * extent
+    chosen = np.flatnonzero((extent > 0.75 * SHORTEST) & (weight > end) & ~straight & ~net).tolist()
+    before = set(np.unique(labels[taken]).tolist())
+    return labels, stats, [label for label in chosen if label not in before]
+
+
+def _slimness(
+    labels: NDArray[np.int32], rows: NDArray[np.intp], columns: NDArray[np.intp], count: int
+) -> NDArray[np.float64]:
+    """Return the spread across each labelled piece's main direction as a share of that along it."""
+    at = labels[rows, columns]
+    size = np.maximum(np.bincount(at, minlength=count), 1)
+    x, y = (np.bincount(at, axis, count) / size for axis in (columns, rows))
+    dx, dy = columns - x[at], rows - y[at]
+    xx, yy, xy = (np.bincount(at, one, count) / size for one in (dx * dx, dy * dy, dx * dy))
+    half = np.hypot((xx - yy) / 2, xy)
+    mean = (xx + yy) / 2
+    across = np.sqrt(np.maximum(mean - half, 0))
+    return np.asarray(np.clip(across - OWN_WIDTH, 0, None) / np.maximum(np.sqrt(mean + half), 1e-6))
+
+
+def ridge_strength(darkness: Floats) -> Floats:
+    """Return how much darker each pixel is than the metal to both sides of it, across its darkest direction.
+
+    The larger curvature of the smoothed darkness, scaled so that a fine line reads the same at any filter width.
+    """
+    smooth = blurred(darkness, RIDGE)
+    xx = cv2.Sobel(smooth, cv2.CV_32F, 2, 0, ksize=3) / 4
+    yy = cv2.Sobel(smooth, cv2.CV_32F, 0, 2, ksize=3) / 4
+    xy = cv2.Sobel(smooth, cv2.CV_32F, 1, 1, ksize=3) / 4
+    mean, half = (xx + yy) / 2, (xx - yy) / 2
+    return np.asarray(np.maximum(cv2.magnitude(half, xy) - mean, 0) * np.float32(RIDGE**2), dtype=np.float32)
+
+
+def _limits(strength: Floats, looked: Mask) -> list[Floats]:
+    """Return the strengths, weakest first, by which a ridge stands out from the texture about each place.
+
+    A crack must not raise its own limit: strength counts up to what nearly all of the metal stays under.
+    """
+    weight = cv2.blur(looked.astype(np.float32), (ABOUT, ABOUT)) + np.float32(1e-6)
+    plain = cv2.blur(np.where(looked, strength, np.float32(0)), (ABOUT, ABOUT)) / weight
+    most = np.float32(np.quantile(strength[::2, ::2][looked[::2, ::2]], 0.97))
+    # a nugget's own boundaries may all be darker than most of the picture's
+    counted = np.where(looked, np.minimum(strength, np.maximum(most, 3 * plain)), np.float32(0))
+    mean = cv2.blur(counted, (ABOUT, ABOUT)) / weight
+    square = cv2.blur(counted * counted, (ABOUT, ABOUT)) / weight
+    spread = np.sqrt(np.maximum(square - mean * mean, 0))
+    return [np.maximum(mean + np.float32(level) * spread, np.float32(LEAST)) for level in LEVELS]
+
+
+def _trace(ground: Ground, labels: NDArray[np.int32], stats: NDArray[np.int32], label: int) -> Ridge | None:
+    """Follow one ridge's centre lines; None where it is a scratch, a network, or too short or faint."""
+    x, y, width, height = (int(value) for value in stats[:4])
+    box = slice(y, y + height), slice(x, x + width)
+    own = np.pad(labels[box] == label, 1)
+    bones = _skeleton(own)
+    if bones.sum() > 2.5 * np.hypot(width, height):
+        return None
+    bones = _without_scratches(bones)
+    pieces = centre_lines(bones, shortest=12.0)
+    pieces = [piece for piece in pieces if not _is_straight(piece)]
+    if not pieces:
+        return None
+    shift = np.array([x - 1, y - 1])
+    lines = [piece + shift for piece in pieces]
+    lengths = [_length(line) for line in lines]
+    if lengths[0] < SHORTEST:
+        return None
+    contrast, across = _profile(ground, lines[0])
+    if contrast < faintest(ground) or across < NARROWEST:
+        return None
+    total = sum(lengths)
+    # each end fades within the filter's width, and the path's small turns are smoothed
+    u = float(np.hypot(2.0 * np.sqrt(2 * len(lines)), 0.03 * total))
+    return Ridge(tuple(ground.place(line) for line in lines), total, u, across, contrast)
+
+
+def _skeleton(mask: Mask) -> Mask:
+    from skimage.morphology import skeletonize
+
+    return np.asarray(skeletonize(mask), dtype=np.bool_)  # type: ignore[no-untyped-call]
+
+
+def _without_scratches(bones: Mask) -> Mask:
+    """Return a skeleton without its long straight runs, the crossings kept closed."""
+    drawn = bones.astype(np.uint8)
+    lines = cv2.HoughLinesP(drawn, 1, np.pi / 360, 25, None, STRAIGHT_RUN, 3)
+    if lines is None:
+        return bones
+    for x0, y0, x1, y1 in np.asarray(lines, dtype=np.int32).reshape(-1, 4).tolist():
+        cv2.line(drawn, (int(x0), int(y0)), (int(x1), int(y1)), 0, 5)
+    closed = cv2.morphologyEx(drawn, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (9, 9)))
+    return _skeleton(closed > 0)
+
+
+def centre_lines(bones: Mask, *, shortest: float) -> list[Places]:
+    """Return the smoothed centre lines (k, 2) of a skeleton: its longest way first, then ever shorter branches."""
+    left = bones.copy()
+    out: list[Places] = []
+    while left.any() and len(out) < 8:
+        way = _longest_way(left)
+        line = np.array(way, dtype=np.float64)[:, ::-1]
+        if len(line) < 4 or _length(line) < shortest:
+            break
+        out.append(_smooth(line))
+        for row, column in way:
+            left[row, column] = False
+        # what touched the way stays off it by a pixel, so that no way runs along another
+        left &= bones
+    return out
+
+
+def _longest_way(bones: Mask) -> list[tuple[int, int]]:
+    """Return the longest shortest way through a skeleton, by two breadth-first searches in each of its pieces."""
+    unseen = {(int(r), int(c)) for r, c in np.argwhere(bones)}
+    best: list[tuple[int, int]] = []
+    while unseen:
+        start = min(unseen)
+        order, _ = _search(start, bones)
+        far, parents = _search(order[-1], bones)
+        way = [far[-1]]
+        while parents[way[-1]] is not None:
+            way.append(parents[way[-1]])  # type: ignore[arg-type]
+        if len(way) > len(best):
+            best = way
+        unseen.difference_update(order)
+    return best
+
+
+def _search(
+    start: tuple[int, int], bones: Mask
+) -> tuple[list[tuple[int, int]], dict[tuple[int, int], tuple[int, int] | None]]:
+    rows, columns = bones.shape
+    parents: dict[tuple[int, int], tuple[int, int] | None] = {start: None}
+    order = [start]
+    for row, column in order:
+        for dr in (-1, 0, 1):
+            for dc in (-1, 0, 1):
+                r, c = row + dr, column + dc
+                if 0 <= r < rows and 0 <= c < columns and bones[r, c] and (r, c) not in parents:
+                    parents[r, c] = (row, column)
+                    order.append((r, c))
+    return order, parents
+
+
+def _smooth(line: Places) -> Places:
+    """Return a pixel path without its steps, its ends kept."""
+    if len(line) < 8:
+        return line
+    smooth = gaussian_filter1d(line, 2.0, axis=0, mode="nearest")
+    smooth[0], smooth[-1] = line[0], line[-1]
+    return np.asarray(smooth)
+
+
+def _length(line: Places) -> float:
+    return float(np.hypot(*np.diff(line, axis=0).T).sum())
+
+
+def _is_straight(line: Places) -> bool:
+    """Whether a centre line leaves its chord no more than a scratch does."""
+    chord = line[-1] - line[0]
+    span = float(np.hypot(*chord))
+    if span < 5:
+        return False
+    aside = (line - line[0]) @ np.array([-chord[1], chord[0]]) / span
+    return float(np.quantile(np.abs(aside), 0.95)) < STRAIGHT_PX + STRAIGHT_SHARE * span
+
+
+def _profile(ground: Ground, line: Places) -> tuple[float, float]:
+    """Return (median contrast, width in px as if fully dark) of a ridge from its profiles across."""
+    step = np.gradient(gaussian_filter1d(line, 2.0, axis=0, mode="nearest"), axis=0)
+    size = np.maximum(np.hypot(*step.T), 1e-6)[:, None]
+    normal = np.stack([-step[:, 1], step[:, 0]], axis=1) / size
+    reach = 3.0 * ground.blur + 5.0
+    off = np.arange(-reach, reach + 0.5, 0.5)
+    at = line[:, None, :] + off[None, :, None] * normal[:, None, :]
+    values = cv2.remap(
+        ground.darkness, at[..., 0].astype(np.float32), at[..., 1].astype(np.float32), cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )  # fmt: skip
+    profile = np.median(values, axis=0)
+    beside = float(np.median(profile[np.abs(off) > 0.75 * reach]))
+    lifted = profile - beside
+    return float(lifted[np.abs(off) <= 1.0].max()), float(max(lifted.sum() * 0.5, 0.0))

@@ -1,0 +1,209 @@
+"""Flaw ground: the metal about the joint at full resolution, as darkness, without the gap and the outer faces."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from xsect.capture.micrograph import Micrograph
+from xsect.locate.contacts import runs
+from xsect.locate.parts import turn
+from xsect.locate.section import Located
+from xsect.locate.tone import Floats, luminance, project
+
+ZONE_SHARE = 0.1
+"""Height of the bond zone to each side of the faying line, as a share of the bond's width (a choice made here)."""
+
+AROUND = 0.35
+"""How far beyond the bond the metal is searched, as a share of the bond's width: what lies farther off belongs to
+the sheet, not to the joint."""
+
+CELL = 8
+"""Full-resolution px to a cell of the map of the metal's level."""
+
+Mask = NDArray[np.bool_]
+Places = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Ground:
+    """A window of the picture, turned as the parts are; pixel (0, 0) of the maps lies at (``left``, ``top``).
+
+    ``darkness``: (rows, columns) 0 at the metal's local level, 1 at that of the mount or the empty gap. ``metal``:
+    where the joint's metal is, pores and cracks included, gap and outer faces kept off. ``bond``: the band along the
+    bonded line, in which dark traces of the line itself lie. ``zones``: a mask a segment, the nugget where one is
+    given and the bond zone otherwise. ``spread``: robust spread of the metal's darkness. ``blur``: standard
+    deviation of the edges in px. ``keep_off``: px by which gap and faces are kept off.
+    """
+
+    left: int
+    top: int
+    darkness: Floats
+    metal: Mask
+    bond: Mask
+    zones: tuple[Mask, ...]
+    spread: float
+    blur: float
+    keep_off: float
+
+    def place(self, points: Places) -> Places:
+        """Return positions (k, 2) of the window as positions (x, y) of the turned picture."""
+        return np.asarray(points, dtype=np.float64) + np.array([self.left, self.top])
+
+
+def lay_ground(located: Located, micrograph: Micrograph, nuggets: tuple[Places, ...] = ()) -> Ground | None:
+    """Cut the window about the bond segments and read its darkness; None where there is no bond.
+
+    ``nuggets``: outlines (k, 2) in px of the turned picture.
+    """
+    box = _window(located, nuggets)
+    if box is None:
+        return None
+    left, top, right, bottom = box
+    parts, blur = located.parts, max(located.apart.blur, 0.8)
+    pixels = turn(micrograph.pixels, parts.turned)[top:bottom, left:right]
+    values = pixels.astype(np.float32) / np.float32(np.iinfo(pixels.dtype).max)
+    tone = luminance(values) if parts.weights is None else project(values, parts.weights)
+    keep_off = 2.0 + 2.5 * blur
+    metal = _metal(located, box, keep_off)
+    marks = micrograph.burned_in
+    if marks is not None:
+        shown = (marks.T if parts.turned else marks)[top:bottom, left:right]
+        metal &= ~cv2.dilate(shown.astype(np.uint8), np.ones((7, 7), np.uint8)).astype(bool)
+    level = _level(tone, metal)
+    empty = _void_level(located)
+    darkness = (level - tone) / np.maximum(level - np.float32(empty), np.float32(0.02))
+    sample = darkness[::3, ::3][metal[::3, ::3]]
+    spread = 1.4826 * float(np.median(np.abs(sample - np.median(sample)))) if sample.size else 1.0
+    bond = np.zeros(tone.shape, np.uint8)
+    zones = []
+    for segment in located.stations.segments:
+        first, last = round(segment.left.station), round(segment.right.station)
+        width = last - first
+        half = np.maximum(located.apart.thickness / 2, 0.5) + keep_off
+        _fill_band(bond, located, first, last, half, (left, top))
+        zone = np.zeros(tone.shape, np.uint8)
+        own = [one for one in nuggets if first <= _station(located, one.mean(axis=0)) <= last]
+        for one in own:
+            cv2.fillPoly(zone, [_fixed(one - (left, top))], 1, cv2.LINE_8, 4)
+        if not own:
+            _fill_band(zone, located, first, last, np.full(half.size, ZONE_SHARE * width), (left, top))
+        zones.append(zone.astype(bool))
+    return Ground(left, top, darkness, metal, bond.astype(bool), tuple(zones), spread, blur, keep_off)
+
+
+def _station(located: Located, place: Places) -> int:
+    return int(np.argmin(np.hypot(*(located.strip.points - place).T)))
+
+
+def _window(located: Located, nuggets: tuple[Places, ...]) -> tuple[int, int, int, int] | None:
+    """Return (left, top, right, bottom) about the bond segments, or None where there is none."""
+    corners = list(nuggets)
+    for segment in located.stations.segments:
+        first, last = round(segment.left.station), round(segment.right.station)
+        reach = max(AROUND * (last - first), 60.0)
+        on = located.strip.points[max(first, 0) : last + 1]
+        corners += [on - reach, on + reach]
+    if not corners:
+        return None
+    places = np.vstack(corners)
+    rows, columns = (round(side * located.parts.step) for side in located.parts.metal.shape)
+    low = np.maximum(np.floor(places.min(axis=0)), 0).astype(int)
+    high = np.minimum(np.ceil(places.max(axis=0)) + 1, (columns, rows)).astype(int)
+    return int(low[0]), int(low[1]), int(high[0]), int(high[1])
+
+
+def _metal(located: Located, box: tuple[int, int, int, int], keep_off: float) -> Mask:
+    """Return where metal is in the window: holes filled, cracks bridged, gap and outer faces kept off."""
+    parts = located.parts
+    step = parts.step
+    reach = 2 * round(4 / step) + 1
+    ring = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
+    solid = cv2.morphologyEx(parts.metal.astype(np.uint8), cv2.MORPH_CLOSE, ring)
+    # what does not reach the picture's border through mount or gap is a hole in the metal
+    outside = np.pad(1 - solid, 1, constant_values=1)
+    _, labels = cv2.connectedComponents(outside, connectivity=4)
+    solid = (labels != labels[0, 0])[1:-1, 1:-1].astype(np.uint8)
+    solid = _joined(solid, located)
+    away = cv2.distanceTransform(np.pad(solid, 1, constant_values=1), cv2.DIST_L2, 3)[1:-1, 1:-1]
+    left, top, right, bottom = box
+    x = (np.arange(left, right, dtype=np.float32) + 0.5) / step - 0.5
+    y = (np.arange(top, bottom, dtype=np.float32) + 0.5) / step - 0.5
+    map_x, map_y = np.meshgrid(x, y)
+    inside = cv2.remap(away, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    out = (inside * step > keep_off).astype(np.uint8)
+    bonded = np.zeros(len(located.strip.points), bool)
+    for segment in located.stations.segments:
+        bonded[max(round(segment.left.station), 0) : round(segment.right.station) + 1] = True
+    gap = np.maximum(located.apart.thickness, located.gap.thickness) / 2 + keep_off
+    for first, last in runs(~bonded):
+        _fill_band(out, located, first, last, gap, (left, top), value=0)
+    return out.astype(bool)
+
+
+def _joined(solid: NDArray[np.uint8], located: Located) -> NDArray[np.uint8]:
+    """Return the pieces of metal through which the bonded line runs: no label, no filler, no other part."""
+    _, labels = cv2.connectedComponents(solid, connectivity=4)
+    held: set[int] = set()
+    for segment in located.stations.segments:
+        on = located.strip.points[max(round(segment.left.station), 0) : round(segment.right.station) + 1]
+        x, y = np.rint((on + 0.5) / located.parts.step - 0.5).astype(int).T
+        rows, columns = solid.shape
+        held |= set(np.unique(labels[np.clip(y, 0, rows - 1), np.clip(x, 0, columns - 1)]).tolist())
+    return np.isin(labels, sorted(held - {0})).astype(np.uint8)
+
+
+def _fill_band(
+    mask: NDArray[np.uint8],
+    located: Located,
+    first: int,
+    last: int,
+    half: NDArray[np.float64],
+    origin: tuple[int, int],
+    *,
+    value: int = 1,
+) -> None:
+    """Fill the band of ``half`` px to each side of the gap's middle between two stations."""
+    span = slice(max(first, 0), min(last, half.size - 1) + 1)
+    points, normals = located.strip.points[span], located.strip.normals[span]
+    centre = located.apart.centre[span]
+    rims = [points + (centre + sign * half[span])[:, None] * normals for sign in (-1, 1)]
+    if len(points) > 1:
+        cv2.fillPoly(mask, [_fixed(np.vstack([rims[0], rims[1][::-1]]) - origin)], value, cv2.LINE_8, 4)
+
+
+def _fixed(points: Places) -> NDArray[np.int32]:
+    return np.rint(points * 16).astype(np.int32)
+
+
+def _level(tone: Floats, metal: Mask) -> Floats:
+    """Return the metal's level about each pixel: the mean of what is no flaw, over some 50 px."""
+    rows, columns = tone.shape
+    size = (max(columns // CELL, 1), max(rows // CELL, 1))
+    keep = metal
+    level = np.float32(tone[metal].mean() if metal.any() else tone.mean())
+    out = np.full(tone.shape, level, np.float32)
+    for _ in range(2):
+        keep = metal & (tone > np.float32(0.75) * out)
+        weight = cv2.resize(keep.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+        total = cv2.resize(np.where(keep, tone, np.float32(0)), size, interpolation=cv2.INTER_AREA)
+        weight, total = (cv2.GaussianBlur(one, (0, 0), 3.0) for one in (weight, total))
+        coarse = (total + level * np.float32(1e-3)) / (weight + np.float32(1e-3))
+        out = cv2.resize(coarse, (columns, rows), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(out, dtype=np.float32)
+
+
+def _void_level(located: Located) -> float:
+    """Return the tone of what holds no metal: the darker of the mount and the open gap's core."""
+    wide = located.gap.thickness > 10
+    level = located.parts.mount_tone
+    if wide.sum() > 20:
+        strip = located.strip.values
+        tone = strip if located.parts.weights is None else project(strip, located.parts.weights)
+        row = np.clip(np.rint(located.strip.half + located.gap.centre).astype(int), 0, tone.shape[0] - 1)
+        core = tone[row, np.arange(tone.shape[1])][wide]
+        level = min(level, float(np.quantile(core, 0.3)))
+    return level

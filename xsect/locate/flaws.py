@@ -1,0 +1,224 @@
+"""Flaws of one located section: voids, unbonded islands, cracks and cavities open to the gap."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+
+from xsect.capture.micrograph import Micrograph
+from xsect.locate.contacts import runs
+from xsect.locate.cracks import SHORTEST, TEXTURED, Ridge, faintest, find_cracks
+from xsect.locate.flaw_ground import Ground, Places, lay_ground
+from xsect.locate.section import Located
+from xsect.locate.view import OPEN
+from xsect.locate.voids import SMALLEST, Void, covers, find_voids
+
+CAVITY_PX = 12.0
+"""Least height in px of a cavity at a notch."""
+
+CAVITY_NECK = 0.6
+"""A gap that beside a notch opens and closes again to this share of its height is a cavity."""
+
+
+@dataclass(frozen=True)
+class Crack:
+    """A ridge and what it touches: the faying line or bond, a notch. ``upper``: it lies in the upper part."""
+
+    ridge: Ridge
+    length: float
+    at_line: bool
+    at_notch: bool
+    upper: bool
+
+
+@dataclass(frozen=True)
+class Island:
+    """An unbonded stretch inside a bond segment (index ``segment``): stations, length in px, area in px²."""
+
+    first: int
+    last: int
+    length: float
+    area: float
+    segment: int
+
+
+@dataclass(frozen=True)
+class Cavity:
+    """A cavity at the notch of a segment, open to the gap: ``centre`` (x, y), largest height and area in px."""
+
+    centre: Places
+    height: float
+    area: float
+    segment: int
+
+
+@dataclass(frozen=True)
+class Flaws:
+    """All flaws of one section, in px of the turned picture, and what could have been seen.
+
+    ``zone_areas``: px² of metal in each segment's nugget or bond zone; ``in_nugget``: whether it is a nugget's.
+    ``smallest``: area in px² of the smallest void, ``shortest``: length in px of the shortest crack that counts;
+    ``faintest``: contrast that a crack must exceed, ``textured``: whether the metal's own structure may hide parts.
+    """
+
+    voids: tuple[Void, ...]
+    islands: tuple[Island, ...]
+    cracks: tuple[Crack, ...]
+    cavities: tuple[Cavity, ...]
+    zone_areas: tuple[float, ...]
+    in_nugget: tuple[bool, ...]
+    smallest: float
+    shortest: float
+    faintest: float
+    textured: bool
+
+
+def find_flaws(located: Located, micrograph: Micrograph, nuggets: tuple[Places, ...] = ()) -> Flaws | None:
+    """Find the flaws in and about the bond; None where there is no bond.
+
+    ``nuggets``: outlines (k, 2) = (x, y) in px of the picture as analysed, one for a segment that has one.
+    """
+    flip = slice(None, None, -1) if located.parts.turned else slice(None)
+    turned = tuple(np.asarray(one, dtype=np.float64)[:, flip] for one in nuggets)
+    ground = lay_ground(located, micrograph, turned)
+    if ground is None:
+        return None
+    voids = find_voids(ground)
+    dark = np.zeros(ground.metal.shape, bool)
+    for void in voids:
+        dark |= covers(void, dark.shape, (ground.left, ground.top))
+    ridges = find_cracks(ground, dark)
+    segments = located.stations.segments
+    held = [
+        any(first <= place <= last for place in _stations(located, turned))
+        for first, last in ((one.left.station, one.right.station) for one in segments)
+    ]
+    return Flaws(
+        voids,
+        find_islands(located, voids),
+        tuple(_touching(ridge, located, ground) for ridge in ridges),
+        find_cavities(located),
+        tuple(float((zone & ground.metal).sum()) for zone in ground.zones),
+        tuple(held),
+        SMALLEST,
+        SHORTEST,
+        faintest(ground),
+        ground.spread > TEXTURED,
+    )
+
+
+def _stations(located: Located, outlines: tuple[Places, ...]) -> list[int]:
+    return [int(np.argmin(np.hypot(*(located.strip.points - one.mean(axis=0)).T))) for one in outlines]
+
+
+def find_islands(located: Located, voids: tuple[Void, ...]) -> tuple[Island, ...]:
+    """Return the open runs inside the segments that are not one of ``voids`` already."""
+    out = []
+    points = located.strip.points
+    for number, segment in enumerate(located.stations.segments):
+        start, stop = round(segment.left.station), round(segment.right.station)
+        inside = located.stations.states[start : stop + 1] == OPEN
+        for first, last in runs(inside):
+            span = slice(start + first, start + last + 1)
+            area = float(located.gap.thickness[span].sum())
+            if any(_near(void, points[span]) for void in voids) or area < SMALLEST:
+                continue
+            out.append(Island(span.start, span.stop - 1, float(last - first + 1), area, number))
+    return tuple(out)
+
+
+def _near(void: Void, points: Places) -> bool:
+    """Whether a void lies on a stretch of the line."""
+    low, high = void.outline.min(axis=0) - 3, void.outline.max(axis=0) + 3
+    return bool(((points > low) & (points < high)).all(axis=1).any())
+
+
+def _touching(ridge: Ridge, located: Located, ground: Ground) -> Crack:
+    """Say what a ridge touches, and add the stretch that lies hidden in the band kept off the line and the gap."""
+    points = located.strip.points
+    reach = ground.keep_off + 6.0
+    at_line = at_notch = False
+    length = ridge.length
+    notches = np.array(
+        [
+            located.strip.place(notch.station)
+            for one in located.stations.segments
+            for notch in (one.left, one.right)
+        ]
+    )
+    for end in (line[i] for line in ridge.paths for i in (0, -1)):
+        away = np.hypot(*(points - end).T)
+        nearest = int(np.argmin(away))
+        half = located.apart.thickness[nearest] / 2
+        hidden = float(away[nearest]) - half
+        to_notch = float(np.hypot(*(notches - end).T).min())
+        if to_notch < 2 * reach:
+            at_notch = at_line = True
+            length += max(min(to_notch, hidden + half), 0.0)
+        elif hidden < reach:
+            at_line = True
+            length += max(hidden, 0.0)
+    trunk = ridge.paths[0]
+    nearest = int(np.argmin(np.hypot(*(points - trunk.mean(axis=0)).T)))
+    side = float((trunk.mean(axis=0) - points[nearest]) @ located.strip.normals[nearest])
+    return Crack(ridge, length, at_line, at_notch, side < 0)
+
+
+def find_cavities(located: Located) -> tuple[Cavity, ...]:
+    """Return the places beside a notch where the gap opens wide and closes again: metal was thrown out there."""
+    out = []
+    thickness = gaussian_filter1d(located.gap.thickness, 3.0, mode="nearest")
+    n = thickness.size
+    for number, segment in enumerate(located.stations.segments):
+        first, last = round(segment.left.station), round(segment.right.station)
+        reach = max(int(0.4 * (last - first)), 30)
+        for notch, way in ((first, -1), (last, 1)):
+            outward = notch + way * np.arange(reach)
+            outward = outward[(outward >= 0) & (outward < n)]
+            if outward.size < 20:
+                continue
+            found = _bulge(thickness[outward])
+            if found is None:
+                continue
+            peak, neck = found
+            centre = located.strip.place(float(outward[peak]), float(located.gap.centre[outward[peak]]))
+            height, area = float(thickness[outward[peak]]), float(thickness[outward[:neck]].sum())
+            out.append(Cavity(np.array(centre), height, area, number))
+    return tuple(out)
+
+
+def _bulge(opening: NDArray[np.float64]) -> tuple[int, int] | None:
+    """Return (peak, neck) of an opening that rises and falls again, indices outward from the notch."""
+    highest = np.maximum.accumulate(opening)
+    closes = np.flatnonzero((opening < CAVITY_NECK * highest) & (highest > CAVITY_PX))
+    if not closes.size:
+        return None
+    peak = int(np.argmax(opening[: closes[0]]))
+    neck = int(closes[0] + np.argmin(opening[closes[0] :][:40]))
+    return peak, neck
+
+
+def to_picture(points: Places, located: Located) -> Places:
+    """Return positions of the turned picture as positions of the picture as analysed."""
+    return points[..., ::-1] if located.parts.turned else points
+
+
+def shifted(flaws: Flaws, located: Located) -> Flaws:
+    """Return the flaws with all positions in px of the picture as analysed, as drawings want them."""
+    if not located.parts.turned:
+        return flaws
+    voids = tuple(
+        replace(one, centre=to_picture(one.centre, located), outline=to_picture(one.outline, located))
+        for one in flaws.voids
+    )
+    cracks = tuple(
+        replace(
+            one, ridge=replace(one.ridge, paths=tuple(to_picture(path, located) for path in one.ridge.paths))
+        )
+        for one in flaws.cracks
+    )
+    cavities = tuple(replace(one, centre=to_picture(one.centre, located)) for one in flaws.cavities)
+    return replace(flaws, voids=voids, cracks=cracks, cavities=cavities)

@@ -1,0 +1,184 @@
+"""Voids: dark, compact holes in the joint's metal, their areas read from integrated darkness."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from xsect.locate.flaw_ground import Ground, Mask, Places
+from xsect.locate.tone import Floats
+
+SMALLEST = 25.0
+"""Area in px below which a dark spot may be an etch pit, an inclusion or dust, and is not counted."""
+
+DARK = 0.5
+"""Share of the way from metal to mount beyond which a spot is dark; more where the metal itself is uneven."""
+
+HOLLOW = 0.72
+"""Depth that a void must show where it is wide enough to show its own: an inclusion is dark, but not as the mount."""
+
+SLIM = 5.0
+"""Square of the longest Feret against the area of a round void of that length: a slimmer hole off the bonded line
+is a crack or a bit of boundary."""
+
+SPREADS = 5.0
+"""How many spreads of the metal's darkness a void must stand out by."""
+
+
+TEXTURED, MANY, CHANCE = 0.1, 12, 0.02
+"""Spread of the metal's darkness and number of dark spots from which they may be knots of an etched structure, and
+how many of those one picture may still pass for voids."""
+
+
+@dataclass(frozen=True)
+class Void:
+    """One hole: ``centre`` (x, y) and ``outline`` (k, 2) at half its depth, px of the turned picture.
+
+    ``area`` in px² and longest ``feret`` in px with their standard uncertainties; ``depth``: its own darkness, 1 as
+    dark as the mount. ``zone``: index of the bond segment in whose nugget or bond zone it lies, else None.
+    """
+
+    centre: Places
+    outline: Places
+    area: float
+    u_area: float
+    feret: float
+    u_feret: float
+    depth: float
+    zone: int | None
+
+
+def dark_limit(ground: Ground) -> float:
+    """Return the darkness from which a spot is a hole and not a dark grain or boundary."""
+    return float(np.clip(SPREADS * ground.spread, DARK, 0.75))
+
+
+def find_voids(ground: Ground) -> tuple[Void, ...]:
+    """Return the holes of at least SMALLEST px in the ground's metal, largest first."""
+    limit = dark_limit(ground)
+    dark = (ground.darkness > limit) & ground.metal
+    # boundaries, scratches and cracks are thinner than the disc that must fit into a void
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (3, 3))
+    core = cv2.morphologyEx(dark.astype(np.uint8), cv2.MORPH_OPEN, disc)
+    count, found_labels, sizes, _ = cv2.connectedComponentsWithStats(core, connectivity=8)
+    labels, stats = np.asarray(found_labels, dtype=np.int32), np.asarray(sizes, dtype=np.int32)
+    found = [_read(ground, labels, stats[i], i, limit) for i in range(1, count) if stats[i, 4] >= 6]
+    resolved = [one.depth for one in found if one is not None and one.u_area < 0.08 * one.area]
+    typical = float(np.median(resolved)) if resolved else None
+    voids = [_settled(one, typical, ground.blur) for one in found if one is not None]
+    least = SMALLEST
+    if ground.spread > TEXTURED and len(voids) > MANY:
+        # dark knots of an etched structure have areas with an exponential tail; a void is larger than its end
+        typical_knot = float(np.median([one.area for one in voids])) / np.log(2)
+        least = max(least, typical_knot * (np.log(len(voids)) - np.log(CHANCE)))
+    return tuple(sorted((one for one in voids if one.area >= least), key=lambda one: -one.area))
+
+
+def _read(
+    ground: Ground, labels: NDArray[np.int32], stats: NDArray[np.int32], label: int, limit: float
+) -> Void | None:
+    """Measure one dark core in a patch around it; None where it is no compact hole."""
+    margin = int(4 * ground.blur + 8)
+    x, y, width, height = (int(value) for value in stats[:4])
+    rows, columns = ground.darkness.shape
+    box = (
+        slice(max(y - margin, 0), min(y + height + margin, rows)),
+        slice(max(x - margin, 0), min(x + width + margin, columns)),
+    )
+    darkness = ground.darkness[box]
+    own = (labels[box] == label).astype(np.uint8)
+    away = cv2.distanceTransform(1 - own, cv2.DIST_L2, 5)
+    reach = 2.2 * ground.blur + 2.0
+    other = (labels[box] > 0) & (own == 0)
+    ring = (away > reach) & (away < reach + 5) & ground.metal[box] & ~other
+    if ring.sum() < 12:
+        return None
+    beside = float(np.median(darkness[ring]))
+    if float(np.quantile(darkness[ring], 0.7)) > limit:
+        return None  # the darkest part of something dark and wide: a stain, a band of the gap
+    near = (away <= reach) & ~other
+    lifted = np.where(near, darkness - np.float32(beside), np.float32(0))
+    inside = cv2.distanceTransform(own, cv2.DIST_L2, 5)
+    radius = float(inside.max())
+    heart = inside >= min(radius, max(0.55 * radius, radius - 2))
+    depth = float(np.median(lifted[heart]))
+    if depth < 0.6 * limit:
+        return None
+    total = float(lifted.sum(dtype=np.float64))
+    if total <= 0:
+        return None
+    resolved = radius > 2.0 * ground.blur + 0.5
+    if resolved and depth < HOLLOW:
+        return None
+    noise = float(np.std(darkness[ring]))
+    u_area = np.hypot(
+        noise * np.sqrt(float(near.sum())) / depth * 1.5, (0.02 if resolved else 0.15) * total / depth
+    )
+    outline = _outline(lifted, depth / 2, own)
+    feret = _longest(outline) if len(outline) > 2 else 2 * radius
+    shift = (box[1].start, box[0].start)
+    if np.pi / 4 * feret**2 > SLIM * total / depth and not (ground.bond[box] & (own > 0)).any():
+        return None
+    middle = np.array(
+        [np.average(axis, weights=np.clip(lifted, 0, None)[near]) for axis in np.nonzero(near)[::-1]]
+    )
+    centre = middle + shift
+    row, column = (round(float(value)) for value in centre[::-1])
+    zone = next((i for i, mask in enumerate(ground.zones) if mask[row, column]), None)
+    u_feret = 0.5 + (0.0 if resolved else 0.35 * ground.blur)
+    return Void(
+        ground.place(centre), ground.place(outline + shift), total / depth, float(u_area), feret, u_feret, depth, zone
+    )  # fmt: skip
+
+
+def _settled(void: Void, typical: float | None, blur: float) -> Void:
+    """Return a void too small to show its own depth with the depth of the picture's larger ones (else full)."""
+    if void.u_area < 0.08 * void.area:
+        return void
+    depth = max(void.depth, 1.0 if typical is None else typical)
+    area = void.area * void.depth / depth
+    # the outline at half of a depth that blur has lowered runs outside the void's own
+    round_ = 2 * np.sqrt(area / np.pi)
+    outlined = 2 * np.sqrt(max(_area(void.outline), 1.0) / np.pi)
+    feret = void.feret * float(min(round_ / outlined, 1.0))
+    return replace(void, area=area, u_area=void.u_area * void.depth / depth, feret=feret, depth=depth)
+
+
+def _outline(lifted: Floats, level: float, own: NDArray[np.uint8]) -> Places:
+    """Return the contour at ``level`` around the void, to a fraction of a pixel (k, 2)."""
+    from skimage.measure import find_contours
+
+    found = find_contours(lifted, level)  # type: ignore[no-untyped-call]
+    contours = [line[:, ::-1] for line in found]
+    row, column = np.unravel_index(int(np.argmax(np.where(own > 0, lifted, -1))), lifted.shape)
+    heart = np.array([column, row], dtype=np.float64)
+    around = [line for line in contours if _holds(line, heart)]
+    return max(around, key=len) if around else np.empty((0, 2))
+
+
+def _holds(line: Places, place: Places) -> bool:
+    at = (float(place[0]), float(place[1]))
+    return len(line) > 2 and cv2.pointPolygonTest(line.astype(np.float32).reshape(-1, 1, 2), at, False) >= 0
+
+
+def _area(line: Places) -> float:
+    x, y = line.T
+    return 0.5 * abs(float(np.dot(x, np.roll(y, 1)) - np.dot(y, np.roll(x, 1)))) if len(line) > 2 else 0.0
+
+
+def _longest(line: Places) -> float:
+    """Return the longest distance between two places of an outline, from its extent in 90 directions."""
+    turn = np.linspace(0, np.pi, 90, endpoint=False)[:, None]
+    across = line[:, 0] * np.cos(turn) + line[:, 1] * np.sin(turn)
+    return float((across.max(axis=1) - across.min(axis=1)).max())
+
+
+def covers(void: Void, shape: tuple[int, ...], origin: tuple[int, int]) -> Mask:
+    """Return the mask of a void's outline in a window."""
+    mask = np.zeros(shape, np.uint8)
+    if len(void.outline) > 2:
+        cv2.fillPoly(mask, [np.rint(void.outline - origin).astype(np.int32)], 1)
+    return mask.astype(bool)
