@@ -12,7 +12,7 @@ from xsect.audit.registration import Likeness
 from xsect.audit.reuse import LEAST_LIKENESS, Reuse
 from xsect.audit.run import Audit
 from xsect.audit.scale_honesty import Disagreement
-from xsect.audit.stated import Flip, Pair, QuantityAgreement
+from xsect.audit.stated import Flip, Pair, QuantityAgreement, as_stated
 from xsect.quantities import QUANTITIES, show
 
 Grade = Literal["major", "minor", "observation"]
@@ -78,7 +78,7 @@ def _reused(one: Reuse, at: int) -> AuditFinding:
         )  # fmt: skip
     return AuditFinding(
         "major", "Pictures", "One picture for two specimens",
-        f"{names[1]} and {names[0]} show the same spot: {one.how}.", names, _sure(one.likeness),
+        f"{names[0]} and {names[1]} show the same spot: {one.how}.", names, _sure(one.likeness),
         "The pictures as the camera wrote them, with their times, and both mounts to be photographed again.", at,
     )  # fmt: skip
 
@@ -97,6 +97,7 @@ def _scales(audit: Audit) -> Iterator[AuditFinding]:
     expired: dict[str, list[str]] = defaultdict(list)
     odd_expired = False
     sizes, resampled, unproven = [], [], []
+    blocks = math.nan
     for record, looked in zip(audit.lot.sections, audit.looked, strict=True):
         check, name = looked.scale, record.row.section
         grave = [one for one in check.disagreements if abs(one.ratio - 1) > LARGE]
@@ -109,6 +110,8 @@ def _scales(audit: Audit) -> Iterator[AuditFinding]:
             sizes.append(name)
         if check.resampled:
             resampled.append(name)
+            if math.isfinite(check.resampled.blocks_px):
+                blocks = check.resampled.blocks_px
         if not any(source.name == "calibration record" for source in check.sources):
             unproven.append(name)
     by_record: dict[str, list[str]] = defaultdict(list)
@@ -135,7 +138,9 @@ def _scales(audit: Audit) -> Iterator[AuditFinding]:
     )  # fmt: skip
     yield from _listed(
         resampled, "observation", "Scale", "Traces of resampling",
-        "The pictures' spectrum shows lines that interpolation leaves: they may have been enlarged or turned.",
+        "The pictures' spectrum shows lines that interpolation leaves: they may have been enlarged or turned."
+        + (f" Blocks of an earlier JPEG are {blocks:.1f} px wide where 8 are written: enlarged {blocks / 8:.2f} times."
+           if math.isfinite(blocks) else ""),
         "Moderate: some cameras and file converters leave such lines too.",
         "The pictures as the camera wrote them.",
     )  # fmt: skip
@@ -149,8 +154,8 @@ def _scale_differs(one: Disagreement, name: str, *, mismatch: str) -> AuditFindi
         f"{one.first.name} ({one.first.detail}) gives {one.first.um_per_px:.4g} µm/px, {one.second.name} "
         f"({one.second.detail}) {one.second.um_per_px:.4g} µm/px; {one.cause}.{more}",
         (name,),
-        f"They differ by {abs(one.ratio - 1):.0%}; their standard uncertainties are {one.first.u_relative:.1%} and "
-        f"{one.second.u_relative:.1%}.",
+        f"They differ by {abs(one.ratio - 1):.0%}; their standard uncertainties are {one.first.u_relative:.2%} and "
+        f"{one.second.u_relative:.2%}.",
         "The picture as the camera wrote it, with objective and camera; which scale the stated value rests on.",
     )  # fmt: skip
 
@@ -180,7 +185,7 @@ def _flipped(flip: Flip) -> AuditFinding:
     return AuditFinding(
         grade, "Stated values",
         "Meets the clause as stated, not as measured" if worse else "Fails as stated, passes as measured",
-        f"Clause {flip.clause} ({flip.limit}): {label} stated {show(flip.stated, unit)}, measured "
+        f"Clause {flip.clause} ({flip.limit}): {label} stated {as_stated(flip.stated, unit)}, measured "
         f"{show(flip.measured, unit)}.{doubt}",
         (flip.section,), "The whole 95 % interval of ours lies on the other side of the limit.",
         "How and by whom the value was read; the section to be measured together.",
@@ -197,7 +202,8 @@ def _slips(one: QuantityAgreement) -> Iterator[AuditFinding]:
         first = pairs[0]
         yield AuditFinding(
             "major", "Stated values", f"Stated {label} off by a known factor",
-            f"Measured is {factor:.4g} times stated, as if {name}: {first.section} says {show(first.stated, one.unit)} "
+            f"Measured is {factor:.4g} times stated, as if {name}: {first.section} says "
+            f"{as_stated(first.stated, one.unit)} "
             f"where {show(first.measured, one.unit, digits_from=first.u)} is measured.",
             tuple(pair.section for pair in pairs),
             f"{len(pairs)} of {len(one.pairs)} values fit that factor within 2.5 standard uncertainties, "
@@ -241,7 +247,7 @@ def _apart(one: QuantityAgreement) -> Iterator[AuditFinding]:
         yield AuditFinding(
             "major" if vouched and share > 2 * LARGE else "minor" if vouched else "observation",
             "Stated values", f"Stated {label} differs beyond uncertainty",
-            f"Most in {worst.section}: stated {show(worst.stated, one.unit)}, measured "
+            f"Most in {worst.section}: stated {as_stated(worst.stated, one.unit)}, measured "
             f"{show(worst.measured, one.unit, digits_from=worst.u)}.{doubt}",
             tuple(pair.section for pair in pairs),
             f"Up to {max(abs(pair.z) for pair in pairs):.1f} standard uncertainties of the difference; corrected for "
@@ -281,20 +287,24 @@ def _sample(audit: Audit) -> Iterator[AuditFinding]:
     if sample.plan and sample.failures > sample.plan.accept:
         yield AuditFinding(
             "major", "Sample", "More rejects than the plan allows",
-            f"{sample.failures} sections are rejected as measured; the plan accepts the lot with up to "
+            f"{sample.failures} of the sections rejected as measured; the plan accepts the lot with up to "
             f"{sample.plan.accept}.",
             (), "By our verdicts, whose intervals lie wholly beyond the limits.", "What was done with the lot.",
         )  # fmt: skip
     shown = sample.support
     if shown and shown.claimed is not None and shown.reliability < shown.claimed:
+        left = sample.sections - sample.decided
+        open_yet = shown.failures == 0 and shown.needed is not None and sample.sections >= shown.needed
         yield AuditFinding(
-            "major", "Sample", "The sample does not carry the claimed reliability",
+            "minor" if open_yet else "major", "Sample",
+            "The claimed reliability is not shown yet" if open_yet else "The sample does not carry the "
+            "claimed reliability",
             f"{shown.n} sections decided, {shown.failures} of them rejects, show a reliability of "
             f"{shown.reliability:.1%} at "
             f"{shown.confidence:.0%} confidence; {shown.claimed:.1%} is claimed, which takes {shown.needed} sections "
-            "without a reject.",
+            f"without a reject. {left} sections are not decided by us.",
             (), f"The claimed reliability is shown with {shown.confidence_reached:.0%} confidence.",
-            "More sections, or a claim that these carry.",
+            "A look at the undecided sections." if open_yet else "More sections, or a claim that these carry.",
         )  # fmt: skip
     for sign in audit.signs:
         if sign.adjusted < 0.05:

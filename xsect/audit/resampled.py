@@ -8,6 +8,7 @@ from memory.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -25,13 +26,16 @@ _LOWEST: Final = 0.06
 
 @dataclass(frozen=True)
 class ResampleTrace:
-    """A line in the spectrum: along which axis, at what frequency (1/px), how high above its surroundings; ``factors``
-    are the enlargements that would leave it there."""
+    """A line in the spectrum: along which axis, at what frequency (1/px), how high above its surroundings.
+
+    ``blocks_px`` is the side of the blocks of an earlier JPEG where lines at its multiples show it, NaN where none do:
+    the picture was then enlarged ``blocks_px`` / 8 times.
+    """
 
     axis: str
     frequency: float
     height: float
-    factors: tuple[float, ...]
+    blocks_px: float
 
 
 def find_resampling(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> ResampleTrace | None:
@@ -64,9 +68,22 @@ def _along(level: NDArray[np.float32], axis: str) -> ResampleTrace | None:
     if height[at] < LEAST_PEAK:
         return None
     f = float(frequency[at])
-    # period of the old grid in the new: 1/factor, seen folded to below half the pixel frequency
-    factors = tuple(sorted({round(1 / f, 3), round(1 / (1 - f), 3)}))
-    return ResampleTrace(axis, f, float(height[at]), factors)
+    return ResampleTrace(axis, f, float(height[at]), _blocks(frequency, height, f))
+
+
+def _blocks(frequency: NDArray[np.float64], height: NDArray[np.float64], line: float) -> float:
+    """Return the side of blocks whose multiples stand out, one of which is the given line; NaN where none does."""
+    for k in range(1, 9):
+        side = k / line
+        if not 8.2 < side < 40:
+            continue
+        places = np.arange(1, int(side / 2) + 1) / side
+        places = places[(places >= _LOWEST) & (np.abs(places * 8 - np.rint(places * 8)) > 8 * _BESIDE)]
+        near = np.rint(places / frequency[1]).astype(int)
+        seen = sum(height[max(at - 1, 0) : at + 2].max() > LEAST_PEAK / 2 for at in near)
+        if seen >= max(2, 0.75 * len(places)):  # the smallest such side: its multiples would do, too
+            return side
+    return math.nan
 
 
 def _running_median(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:

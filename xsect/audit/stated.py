@@ -15,7 +15,7 @@ from xsect.audit.claim import Claim
 from xsect.audit.multiple import holm
 from xsect.audit.slips import RoundedUp, Slip, find_rounded_up, find_slip, rounding_step
 from xsect.lots.verdict_agreement import Kappa, cohen
-from xsect.quantities import QUANTITIES, Unit
+from xsect.quantities import QUANTITIES, Unit, shown_unit
 from xsect.record import LotRecord, SectionRecord
 
 FEWEST_FOR_LINE: Final = 5
@@ -94,7 +94,7 @@ class Flip:
 @dataclass(frozen=True)
 class Verdicts:
     """Verdicts by stated values beside ours: ``table`` counts (stated, ours), accept before reject; ``undecided``
-    are decisions that ours leave open, which the table leaves out."""
+    are decisions that ours leave open, or that need a look, which the table leaves out."""
 
     table: tuple[tuple[int, int], tuple[int, int]]
     undecided: int
@@ -176,6 +176,12 @@ def _error_ratio(pairs: Sequence[Pair]) -> float:
     return ours / theirs if theirs else 1.0
 
 
+def as_stated(value: float, unit: Unit) -> str:
+    """Return a stated value as people read it, with no digit more than was stated."""
+    factor, name = shown_unit(value, unit)
+    return f"{value * factor:g} {name}".rstrip()
+
+
 def compare_verdicts(lot: LotRecord) -> Verdicts | None:
     """Compare what stated values would be judged, by the value alone, with our verdicts; None where none can be.
 
@@ -190,13 +196,14 @@ def compare_verdicts(lot: LotRecord) -> Verdicts | None:
             if stated is None or verdict.segment is not None or not bounded:
                 continue
             word = "reject" if stated < verdict.at_least or stated > verdict.at_most else "accept"
-            counts[word, verdict.verdict] += 1
+            vouched = record.status == "measured"
+            counts[word, verdict.verdict if vouched else "undecided"] += 1
             if verdict.verdict in ("accept", "reject") and verdict.verdict != word:
                 flips.append(
                     Flip(
                         record.row.lot, record.row.section, verdict.clause, verdict.severity, verdict.quantity,
                         verdict.limit, stated, verdict.value, verdict.verdict,
-                        record.status == "measured",
+                        vouched,
                     )
                 )  # fmt: skip
     if not counts:

@@ -45,7 +45,9 @@ def evidence_jpeg(one: Reuse) -> bytes:
         ]  # fmt: skip
         right = np.stack([plane for plane, _ in planes], axis=-1)
         right[~planes[0][1]] = (40, 40, 40)
-        points = _spread(one.registration.matched[:, :2] * np.float32(factor))
+        points = one.registration.matched[:, :2] * np.float32(factor)
+        inside = (points[:, 0] < first.shape[1] - 30) & (points[:, 1] < first.shape[0] - 8)
+        points = _spread(points[inside] if inside.any() else points)
     gap = np.full((first.shape[0], 12, 3), 255, np.uint8)
     sheet = np.ascontiguousarray(np.hstack([first, gap, np.clip(right, 0, 255).astype(np.uint8)]))
     for number, (x, y) in enumerate(points, 1):

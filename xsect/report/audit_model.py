@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import json
 import math
+import re
 from collections import Counter
 from typing import Any, Final
+
+import numpy as np
 
 import xsect
 from xsect.audit.findings import GRADES, AuditFinding, find_all, gravest
 from xsect.audit.run import Audit, Looked
 from xsect.audit.sampling import accept_probability
-from xsect.audit.stated import QuantityAgreement
-from xsect.quantities import QUANTITIES, Unit, decimals, show, shown_unit
+from xsect.audit.stated import QuantityAgreement, as_stated
+from xsect.quantities import QUANTITIES, Unit, decimals, shown_unit
 from xsect.record import SectionRecord
 from xsect.report.audit_figures import agreement_plot
 from xsect.report.model import _tied
@@ -83,7 +87,8 @@ def audit_model(audit: Audit) -> dict[str, Any]:
         "signatures": list(SIGNATURES),
     }
     plots = [agreement_plot(one) if one.pairs else "" for one in audit.quantities]
-    return {**_tied(model), "plots": plots}
+    spaced = json.loads(re.sub(r"(?<=\d)%", " %", json.dumps(model)))
+    return {**_tied(spaced), "plots": plots}
 
 
 def _label(quantity: str) -> str:
@@ -179,8 +184,10 @@ def _verdicts(audit: Audit) -> dict[str, Any] | None:
     found = audit.verdicts
     if found is None:
         return None
-    kappa = "–"
-    if found.kappa and math.isfinite(found.kappa.kappa):
+    kappa = "not telling, since one side gives the same verdict throughout"
+    words = np.array(found.table)
+    telling = np.count_nonzero(words.sum(axis=0)) > 1 and np.count_nonzero(words.sum(axis=1)) > 1
+    if telling and found.kappa and math.isfinite(found.kappa.kappa):
         low, high = found.kappa.interval
         kappa = f"{fixed(found.kappa.kappa, 2)} ({fixed(low, 2)} to {fixed(high, 2)})"
     return {"table": found.table, "undecided": found.undecided, "kappa": kappa, "flips": len(found.flips)}
@@ -227,11 +234,11 @@ def _section(
     stated = measured = MISSING
     if first:
         value = record.row.stated.get(first.quantity)
-        stated = MISSING if value is None else show(value, first.unit)
+        stated = MISSING if value is None else as_stated(value, first.unit)
         measured = shown(record.find(first.quantity)).sentence
     verdict = section_verdict(record)
     scale = looked.scale
-    sources = ", ".join(f"{source.name} {source.um_per_px:.4g}" for source in scale.sources) or "none"
+    sources = ", ".join(f"{source.name} {source.um_per_px:#.4g}" for source in scale.sources) or "none"
     return {
         "name": record.row.section,
         "stated": stated,

@@ -12,7 +12,14 @@ import numpy as np
 
 from xsect.synth.burn import Pixels
 from xsect.synth.demo import CALIBRATION, _write_picture, draw_weld
-from xsect.synth.demo_scenes import PROJECTION_DIAMETER_UM, PROJECTION_HEIGHT_UM, SHEET_UM, TERMINAL_UM, TIN_UM, Weld
+from xsect.synth.demo_scenes import (
+    PROJECTION_DIAMETER_UM,
+    PROJECTION_HEIGHT_UM,
+    SHEET_UM,
+    TERMINAL_UM,
+    TIN_UM,
+    Weld,
+)
 
 OLD_CALIBRATION = "bench1_obj5"
 """The record of the other bench, which had expired when the troubled package's first sections were cut."""
@@ -20,7 +27,7 @@ OLD_CALIBRATION = "bench1_obj5"
 CLAIM = """\
 # What the made-up supplier says of this sample.
 source = "Initial sample report, made up"
-reliability = 0.75          # at least this share of the welds conforms ...
+reliability = 0.7           # at least this share of the welds conforms ...
 confidence = 0.95           # ... with this confidence
 lot_size = 400
 level = "S-3"
