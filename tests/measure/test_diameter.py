@@ -126,7 +126,7 @@ def test_intervals_hold_the_truth() -> None:
     [
         ([0.0, 100.0], [900.0, 950.0], f"2 different places of the cut, at least {FEWEST} needed"),
         ([0.0, 0.0, 100.0], [900.0, 905.0, 950.0], "2 different places"),
-        ([0.0, 2.0, 4.0], [900.0, 902.0, 903.0], "too close together"),
+        ([0.0, 2.0, 4.0], [902.0, 903.0, 902.0], "too close together"),
         ([0.0, 200.0, 400.0, 600.0], [500.0, 900.0, 400.0, 950.0], "no circle fits"),
         ([0.0, 100.0, 200.0], [900.0, 0.0, 900.0], "must be > 0"),
     ],
@@ -175,6 +175,12 @@ def test_cuts_that_give_no_width_are_left_out_and_told() -> None:
     (found,) = weld_diameters([*series(), missing, beside])
     assert found.diameter.value == pytest.approx(1000)
     assert found.left_out == ("S9: bond_width was not measured: no scale", "S8: no bond")
+
+
+def test_cuts_on_one_side_of_the_centre_are_refused() -> None:
+    (found,) = weld_diameters([*series()[3:], record("S9", 780.0, width(chords(1000, 700, [780.0])[0]))])
+    assert not found.diameter
+    assert "one side of the weld's centre" in found.diameter.note
 
 
 def test_no_bond_inside_the_circle_contradicts_it() -> None:

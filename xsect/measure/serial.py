@@ -19,7 +19,7 @@ FEWEST: Final = 3
 MISFIT: Final = 0.01
 """Probability of so large a misfit by chance below which the chords are those of no circle."""
 
-LOOSEST: Final = 0.1
+LOOSEST: Final = 0.05
 """Standard uncertainty of the diameter, as a share of it, above which the cuts lie too close to tell it."""
 
 _Array = NDArray[np.float64]
@@ -85,9 +85,7 @@ def fit_circle(
     # not by its slope: about the middle of the cuts the slope vanishes, and any centre would seem harmless
     u_radius = math.hypot(u_radius, rms_deviation(radius_about, centre, u_centre))
     if u_radius > LOOSEST * radius:
-        raise ValueError(
-            "the cuts lie too close together, or too far on one side, to tell the diameter within 10 %"
-        )
+        raise ValueError("the cuts lie too close together to tell the diameter within 10 %")
     # a weld longer across the cuts by a share: the same fit to the chords that it would show
     squeezed = (x - centre) / (1 + OUT_OF_ROUND)
     oval = 2 * np.sqrt(np.maximum(radius**2 - squeezed**2, 1e-6 * radius**2))
