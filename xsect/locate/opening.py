@@ -50,13 +50,15 @@ def read_opening(
     texture: float = 0.0,
     reach: int = 24,
     begin: Opening | None = None,
+    passes: int = 2,
 ) -> Opening:
     """Read the opening of each station of a strip.
 
     ``tone``: (m, n) strip, metal bright; ``coarse``: (n,) rough opening in px from the mask; ``dark``: the mount's
     tone, for a gap too slim to show its own. The metal's level is
     read over ``reach`` rows on either side, just outside the gap. ``texture``: spread of the metal's relative tone.
-    ``begin``: a reading of the same stations to set out from, in place of ``coarse``.
+    ``begin``: a reading of the same stations to set out from, in place of ``coarse``; ``passes``: how often the gap's
+    course is then followed anew.
     """
     half = tone.shape[0] // 2
     offsets = np.arange(-half, half + 1, dtype=np.float32)[:, None]
@@ -65,20 +67,23 @@ def read_opening(
     blur = 1.5
     if begin is not None:
         coarse, centre, blur = begin.height, begin.centre, begin.blur
-    for _ in range(2 if begin is None else 1):
-        wide = gaussian_filter1d(_widest_near(coarse), 3.0, mode="nearest")
+
+    def read_darkness() -> Floats:
         off = offsets - centre.astype(np.float32)
-        clear = (wide / 2 + 3 * blur + 2.0).astype(np.float32)
-        metal = _metal_level(tone, off, clear, reach, seen)
+        metal = _metal_level(tone, off, _clear(coarse, blur), reach, seen)
         gap = _gap_level(tone, off, coarse, metal, dark)
-        darkness = ((metal - tone) / np.maximum(metal - gap, 1e-3)).astype(np.float32)
+        relative = ((metal - tone) / np.maximum(metal - gap, 1e-3)).astype(np.float32)
         # smoothing along the line, where no gap varies fast: noise and grains must not be cut off as darkness
-        darkness = blurred_along(darkness, smoothing)
-        blur = _edge_blur(darkness, off, coarse, blur)
+        return blurred_along(relative, smoothing)
+
+    darkness = read_darkness()
+    for turn in range(passes):
+        if turn:
+            darkness = read_darkness()
+        blur = _edge_blur(darkness, offsets - centre.astype(np.float32), coarse, blur)
         coarse, centre = _trace(darkness, coarse)
-    wide = gaussian_filter1d(_widest_near(coarse), 3.0, mode="nearest")
     off = np.abs(offsets - centre.astype(np.float32))
-    clear = (wide / 2 + 3 * blur + 2.0).astype(np.float32)
+    clear = _clear(coarse, blur)
     beside = (off > clear) & (off < clear + reach) & seen
     grain = float(np.clip(np.quantile(thinned(darkness[beside]), 0.985), 0.01, 0.75)) if beside.any() else 0.1
     counted = np.clip(darkness - grain, 0, None) / (1 - grain)
@@ -95,6 +100,12 @@ def read_opening(
         grain,
         blur,
     )
+
+
+def _clear(coarse: NDArray[np.float64], blur: float) -> Floats:
+    """Return (n,) distance in px from the gap's middle beyond which there is nothing but metal."""
+    wide = gaussian_filter1d(_widest_near(coarse), 3.0, mode="nearest")
+    return np.asarray(wide / 2 + 3 * blur + 2.0, dtype=np.float32)
 
 
 def _trace(darkness: Floats, coarse: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

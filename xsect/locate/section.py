@@ -112,8 +112,8 @@ def _locate(micrograph: Micrograph, *, plated: bool, turned: bool) -> Located:
         tone = plating.as_gap
         read = partial(read_opening, seen=strip.seen, dark=0.0, texture=parts.texture)
         apart = read(tone, line.opening)
-        gap = read(plating.as_base, line.opening, begin=gap)
-        surfaces = read(facing_tone(plating, gap), gap.thickness, begin=gap)
+        gap = read(plating.as_base, line.opening, begin=gap, passes=1)
+        surfaces = read(facing_tone(plating, gap), gap.thickness, begin=gap, passes=1)
     share = None if plating is None else plating.share
     stations = read_stations(apart, gap, line.points, share=share)
     dark = parts.mount_tone if plating is None else 0.0
@@ -144,6 +144,7 @@ def _spread(
             texture=texture,
             reach=rows,
             begin=apart,
+            passes=0,
         )
         varied = read_stations(opening, gap, line.points, reach=mouth)
         if len(varied.segments) != len(stations.segments):
