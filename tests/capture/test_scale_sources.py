@@ -139,8 +139,8 @@ def test_a_conflict_with_a_record_for_another_size_says_so(tmp_path: Path, write
 @pytest.mark.parametrize(
     ("one", "other", "words"),
     [
-        (stated(0.5), stated(1.0), "the picture was resized, or binned by the camera, or another objective"),
-        (stated(2.0), stated(0.5), "the picture was resized, or binned by the camera, or another objective"),
+        (stated(0.5), stated(1.0), "the picture was resized by 2, or binned by the camera, or another objective"),
+        (stated(2.0), stated(0.5), "the picture was resized by 4, or binned by the camera, or another objective"),
         (stated(0.5), stated(1.25), "another objective was used"),
         (stated(0.5), stated(2.5), "another objective was used"),
         (stated(0.5), stated(5.0), "another objective was used"),

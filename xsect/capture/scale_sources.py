@@ -138,8 +138,11 @@ def likely_cause(one: Scale, other: Scale) -> str:
     if "scale bar" in (one.source, other.source) and 1.01 < ratio < 1.05:
         causes.append("the bar may have been drawn or read from outer edge to outer edge of its ticks")
     causes += [text for factor, text in _UNITS.items() if near(ratio, factor)]
-    if any(near(ratio, factor) for factor in (2.0, 3.0, 4.0, 8.0)):
-        causes.append("the picture was resized, or binned by the camera")
+    causes += [
+        f"the picture was resized by {factor}, or binned by the camera"
+        for factor in (2, 3, 4, 8)
+        if near(ratio, factor)
+    ]
     if any(near(ratio, factor) for factor in _OBJECTIVES):
         causes.append("another objective was used")
     if not causes:
