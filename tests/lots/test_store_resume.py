@@ -218,6 +218,14 @@ def test_the_command_line_from_run_to_import(
         assert find(new, name_of(record(row=read_lot_sheet(tmp_path / "lot.csv").rows[0]).row)) is not None
 
 
+def test_names_do_not_steer_the_terminal(store: Store, tmp_path: Path, given: Given) -> None:
+    row = dataclasses.replace(read_lot_sheet(tmp_path / "lot.csv").rows[0], section="S\x1b[31m[bold]")
+    keeper(store, tmp_path, given).keep(record(row=row, figures=()))
+    shown = run("records", tmp_path / "s.db", "--lot", "L-17").stdout
+    assert "S?[31m[bold]" in shown
+    assert run("records", tmp_path / "s.db", "--lot", "L-17", "--section", row.section).exit_code == 0
+
+
 @pytest.mark.parametrize(
     ("line", "message"),
     [

@@ -13,6 +13,7 @@ from xsect.commands.basics import PATH, CouldNotRun, terminal
 
 if TYPE_CHECKING:
     from rich.table import Table
+    from rich.text import Text
 
     from xsect.lots.database import Store
     from xsect.lots.store import Name
@@ -59,6 +60,15 @@ def records(store: str, lot: str | None, section: str | None, supplier: str | No
             _show(opened, overview.named(opened, lot, section, supplier))
 
 
+def _text(text: str) -> Text:
+    """Return other people's text as it is: no markup, nothing that steers a terminal."""
+    from rich.text import Text
+
+    from xsect.report.wording import printable
+
+    return Text(printable(text))
+
+
 def _table(*headings: str) -> Table:
     from rich.table import Table
 
@@ -69,8 +79,6 @@ def _table(*headings: str) -> Table:
 
 
 def _lots(store: Store) -> Table:
-    from rich.text import Text
-
     from xsect.lots.overview import lots_in
 
     words = ("accept", "reject", "undecided", "not_measured", "")
@@ -79,14 +87,17 @@ def _lots(store: Store) -> Table:
     for line in lots_in(store):
         counts = [str(line.verdicts.get(word, "")) for word in words]
         table.add_row(
-            Text(line.supplier), Text(line.lot), str(line.sections), *counts, str(line.looks or ""), line.last
+            _text(line.supplier),
+            _text(line.lot),
+            str(line.sections),
+            *counts,
+            str(line.looks or ""),
+            line.last,
         )
     return table
 
 
 def _sections(store: Store, lot: str, supplier: str | None) -> Table:
-    from rich.text import Text
-
     from xsect.lots.overview import sections_in
 
     lines = sections_in(store, lot, supplier)
@@ -96,7 +107,7 @@ def _sections(store: Store, lot: str, supplier: str | None) -> Table:
     for line in lines:
         name = line.name
         table.add_row(
-            Text(name.supplier), Text(name.section), str(line.version), line.at[:10],
+            _text(name.supplier), _text(name.section), str(line.version), line.at[:10],
             line.status.replace("_", " "), line.verdict.replace("_", " "),
         )  # fmt: skip
     return table
@@ -104,8 +115,6 @@ def _sections(store: Store, lot: str, supplier: str | None) -> Table:
 
 def _show(store: Store, name: Name) -> None:
     """Print one section as it stands, its versions and all that happened to it."""
-    from rich.text import Text
-
     from xsect.lots.corrections import as_it_stands
     from xsect.lots.events import events_of
     from xsect.lots.store import history
@@ -114,22 +123,22 @@ def _show(store: Store, name: Name) -> None:
 
     console = terminal()
     record, versions = as_it_stands(store, name), history(store, name)
-    console.print(Text(f"{name}: version {versions[0].version}, picture {record.row.image_as_written}"))
+    console.print(_text(f"{name}: version {versions[0].version}, picture {record.row.image_as_written}"))
     verdict = section_verdict(record).replace("_", " ") or "not judged"
     console.print(f"Status: {STATUS_LABELS[record.status]}; verdict: {verdict}")
     for finding in record.findings:
-        console.print(Text(f"  {finding.sentence}"))
+        console.print(_text(f"  {finding.sentence}"))
     values = _table("Quantity", "Value", "Note")
     for found in record.measurements:
         if found:
-            values.add_row(label(found.quantity, found.segment), shown(found).sentence, Text(found.note))
+            values.add_row(label(found.quantity, found.segment), shown(found).sentence, _text(found.note))
     console.print(values)
     events = _table("When", "Who", "What", "Why")
     for event in events_of(store, [version.id for version in versions]):
         set_to = " ".join(
             str(event.detail[key]) for key in ("quantity", "word", "value") if key in event.detail
         )
-        events.add_row(event.at, Text(event.who), Text(f"{event.what} {set_to}".strip()), Text(event.why))
+        events.add_row(event.at, _text(event.who), _text(f"{event.what} {set_to}".strip()), _text(event.why))
     console.print(events)
 
 
