@@ -36,8 +36,9 @@ def server() -> Iterator[str]:
             [str(programs_folder / name), *arguments], cwd="/", check=True, capture_output=True, **other
         )
 
-    memory = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
-    with tempfile.TemporaryDirectory(prefix="xsect-pg-", dir=memory) as scratch:
+    memory = Path("/dev/shm")
+    roomy = os.access(memory, os.W_OK) and shutil.disk_usage(memory).free > 1e9  # containers often have 64 MB
+    with tempfile.TemporaryDirectory(prefix="xsect-pg-", dir=memory if roomy else None) as scratch:
         if other:
             shutil.chown(scratch, "postgres", "postgres")
         data = f"{scratch}/data"
