@@ -56,7 +56,7 @@ class Store:
         """Turn the database's errors into one line that names the store."""
         try:
             yield
-        except (SQLAlchemyError, sqlite3.Error) as error:
+        except (SQLAlchemyError, sqlite3.Error, UnicodeError) as error:
             raise StoreError(f"{self.name}: {_plain(error)}") from error
 
     def close(self) -> None:
