@@ -172,7 +172,7 @@ def test_a_correction_needs_a_person_a_reason_and_a_picture(kept: Store) -> None
         decide(kept, NAME, "accept", who="kb", why="  ")
     with pytest.raises(StoreError, match="decision = good: must be accept, reject, undecided"):
         decide(kept, NAME, "good", **KB)
-    with pytest.raises(StoreError, match="can't encode|surrogates not allowed"):
+    with pytest.raises(StoreError, match=r"surrogates not allowed"):
         decide(kept, NAME, "accept", who="k\udcff", why="typed on a terminal of another encoding")
     gone = record("S9", image_sha256="", image_shape=(0, 0), scale=None, verdicts=(), measurements=())
     keep(kept, run_of(kept), gone, "k")
