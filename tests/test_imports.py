@@ -24,8 +24,10 @@ LAYERS: dict[str, set[str]] = {
     "report": GROUND | {"audit", "capture", "locate.view", "judge", "lots", "record", "welds"},
     "synth": set(),
     "pipeline": GROUND | {"capture", "locate", "measure", "judge", "record", "report"},
+    "self_study": GROUND | {"capture", "lots", "pipeline"},
     "commands": GROUND
-    | {"capture", "judge", "lots", "measure.layer_image", "record", "report", "pipeline", "explain", "synth"},
+    | {"capture", "judge", "lots", "measure.layer_image", "record", "report", "pipeline", "explain", "synth"}
+    | {"self_study"},
     "cli": {"commands"},
     "__main__": {"cli"},
     "quantities": set(),

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, cast
 
 import click
 
-from xsect.commands.basics import PATH, CouldNotRun, terminal
+from xsect.commands.basics import DAY, PATH, CouldNotRun, day, terminal
 
 if TYPE_CHECKING:
     from xsect.lots.study_files import StudyFile
@@ -28,22 +29,46 @@ if TYPE_CHECKING:
     help="Pool interaction with repeatability.",
 )
 @click.option(
+    "--self", "again", is_flag=True, help="STUDY is a lot sheet: image its sections again, and measure."
+)
+@click.option(
+    "--quantity", default="bond_width", show_default=True, metavar="NAME", help="What --self studies."
+)
+@click.option(
+    "--looks", type=click.IntRange(2), default=8, show_default=True, metavar="N", help="Looks a section."
+)
+@click.option("--date", type=DAY, metavar="YYYY-MM-DD", help="Day of use of calibrations.  [default: today]")
+@click.option(
     "--out", type=PATH, metavar="DIR", help="Folder of the report.  [default: reports/gauge_<study>]"
 )
-def gauge(study: Path, tolerance: float | None, pool: str, out: Path | None) -> None:
+def gauge(
+    study: Path,
+    tolerance: float | None,
+    pool: str,
+    again: bool,
+    quantity: str,
+    looks: int,
+    date: dt.datetime | None,
+    out: Path | None,
+) -> None:
     """Judge a study of the measurement, by the columns of STUDY (CSV or XLSX): part, appraiser, trial, value for
     repeatability and reproducibility; part, appraiser, trial, verdict and perhaps reference for the agreement of
-    verdicts; part, reference, value for bias and linearity.
+    verdicts; part, reference, value for bias and linearity. With --self, STUDY is a lot sheet whose sections are
+    measured again in pictures shifted, turned, exposed otherwise and noisier.
     """
+    from xsect.capture.tables import SheetError
     from xsect.lots.rows import RowsError
     from xsect.lots.study_files import read_study
     from xsect.report.statistics_page import write_statistics
 
     folder = out or Path("reports") / f"gauge_{study.stem}"
     try:
-        page, sentences, files = _judge(read_study(study), study, tolerance, pool)
+        if again:
+            page, sentences, files = _look_again(study, quantity, looks, day(date))
+        else:
+            page, sentences, files = _judge(read_study(study), study, tolerance, pool)
         write_statistics(page, folder, files)
-    except (RowsError, OSError) as error:
+    except (RowsError, SheetError, OSError) as error:
         raise CouldNotRun(str(error)) from error
     except ValueError as error:
         raise CouldNotRun(f"{study.name}: {error}") from error
@@ -52,9 +77,21 @@ def gauge(study: Path, tolerance: float | None, pool: str, out: Path | None) -> 
     click.echo(f"Report: {folder / 'report.html'} and report.pdf")
 
 
-def _judge(
-    file: StudyFile, path: Path, tolerance: float | None, pool: str
-) -> tuple[StatisticsPage, tuple[str, ...], list[tuple[str, bytes]]]:
+Made = tuple["StatisticsPage", tuple[str, ...], list[tuple[str, bytes]]]
+
+
+def _look_again(sheet: Path, quantity: str, looks: int, today: dt.date) -> Made:
+    from xsect.report.self_study_report import self_files, self_page, self_sentences
+    from xsect.self_study import self_study
+
+    found = self_study(
+        sheet, quantity=quantity, looks=looks, today=today,
+        on_section=lambda section: click.echo(f"{section} …", err=True),
+    )  # fmt: skip
+    return self_page(found, sheet.name), self_sentences(found), self_files(found)
+
+
+def _judge(file: StudyFile, path: Path, tolerance: float | None, pool: str) -> Made:
     from xsect.report import gauge_report as report
 
     if file.kind == "verdicts":
