@@ -22,12 +22,18 @@ from xsect.locate.weld_frame import Bond, WeldFrame, bonds, closer, frame_of
 SECTORS = 24
 """Stretches of the rim that are asked one by one whether the structure changes there."""
 
-CERTAIN, LIKELY, POSSIBLE = 2.9, 2.5, 2.0
+CERTAIN, LIKELY, POSSIBLE = 2.8, 2.5, 1.75
 """Score from which a zone is a nugget without doubt, is measured as one, and may be one. Learned from drawn sections
 with and without nuggets."""
 
 SHARP, STANDING = 0.75, 3.0
 """Sharpness as a share of the change, and standing apart, under which they lower the score."""
+
+SMALLEST_BOND = 120.0
+"""Width in px of the picture under which a bond shows too little structure for a nugget to be told in it."""
+
+SMALLEST = 24.0
+"""Extent in px of the picture along the line under which a zone is a grain or a pore, not a nugget."""
 
 SHOWN = 0.025
 """Spread of the metal's tone under which no structure is shown: the section is not etched."""
@@ -124,6 +130,8 @@ def with_fused(located: Located, nuggets: tuple[Nugget, ...]) -> Located:
 
 
 def _find(located: Located, pixels: Image, bond: Bond) -> Nugget | None:
+    if bond.right - bond.left < SMALLEST_BOND:
+        return None
     frame = frame_of(located, pixels, bond)
     line, _ = bond_line(located, bond, frame)
     features, weights = structure(frame)
@@ -148,7 +156,13 @@ def _find(located: Located, pixels: Image, bond: Bond) -> Nugget | None:
 
 
 def _drawn(
-    outline: Outline, line: NDArray[np.float64], features: Floats, weights: Floats, reach: float, width: float
+    outline: Outline,
+    line: NDArray[np.float64],
+    features: Floats,
+    weights: Floats,
+    reach: float,
+    width: float,
+    orders: int = 8,
 ) -> Outline:
     """Return the outline refined; ``reach`` and ``width`` in its own size."""
     scale = size(outline)
@@ -159,7 +173,7 @@ def _drawn(
         weights,
         reach=reach * scale,
         width=max(width * scale, LEAST_WINDOW),
-        orders=8,
+        orders=orders,
     )
 
 
@@ -176,9 +190,9 @@ def _closely(
     line, u_line = bond_line(located, bond, frame, outline)
     features, weights = structure(frame)
     for reach, width in ((0.2, 0.2), (0.12, 0.12)):
-        outline = _drawn(outline, line, features, weights, reach, width)
+        outline = _drawn(outline, line, features, weights, reach, width, orders=14)
     evidence = replace(judge(band_about(outline, line, features, weights)), apart=apart)
-    if evidence.score < POSSIBLE:
+    if evidence.score < POSSIBLE or np.ptp(outline[:, 0]) * frame.step < SMALLEST:
         return None
     line, u_line = bond_line(located, bond, frame, outline)
     other = _drawn(outline, line, features, weights, 0.12, 0.25)

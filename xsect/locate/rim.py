@@ -181,16 +181,19 @@ def band(
     offsets = np.linspace(-reach, reach, 2 * max(12, round(reach / PITCH)) + 1)
     places = (outline[None] + offsets[:, None, None] * normals(outline)[None]).astype(np.float32)
     x, y = np.ascontiguousarray(places[..., 0]), np.ascontiguousarray(places[..., 1])
+    # four channels are as many as are resampled at a time
     values = [
-        cv2.remap(features[..., k], x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        for k in range(features.shape[-1])
+        cv2.remap(features[..., k : k + 4], x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).reshape(
+            *x.shape, -1
+        )
+        for k in range(0, features.shape[-1], 4)
     ]
     seen = cv2.remap(weights, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
     upper = outline[:, 1] < np.interp(outline[:, 0], np.arange(line.size), line)
-    return Band(offsets, np.stack(values, axis=-1), np.asarray(seen, np.float32), upper)
+    return Band(offsets, np.concatenate(values, axis=-1), np.asarray(seen, np.float32), upper)
 
 
-PITCH = 0.75
+PITCH = 1.0
 """Largest step in px along a normal."""
 
 REST = 1.5
@@ -282,20 +285,24 @@ def closed_path(strength: Floats, *, bend: float, most: int = 3) -> NDArray[np.i
 
     A change of one row from a column to the next costs ``bend``, of two rows four times as much.
     """
-    tripled = np.concatenate([strength, strength, strength], axis=1)
-    rows, columns = tripled.shape
+    start = strength.shape[1] // 2
+    doubled = np.concatenate([strength, strength], axis=1)
+    rows, columns = doubled.shape
     moves = np.arange(-most, most + 1)
     cost = (bend * moves**2.0)[:, None]
+    place = np.arange(rows)
+    reached = place[None, :] + np.arange(len(moves))[:, None]
     back = np.zeros((columns, rows), np.intp)
-    total = tripled[:, 0].astype(np.float64)
+    total = doubled[:, 0].astype(np.float64)
     padded = np.full(rows + 2 * most, -1e9)
     for column in range(1, columns):
         padded[most:-most] = total
-        choices = np.lib.stride_tricks.sliding_window_view(padded, rows) - cost
+        choices = padded[reached] - cost
         back[column] = choices.argmax(axis=0)
-        total = choices.max(axis=0) + tripled[:, column]
+        total = choices[back[column], place] + doubled[:, column]
     path = np.empty(columns, np.intp)
     path[-1] = int(total.argmax())
     for column in range(columns - 1, 0, -1):
         path[column - 1] = path[column] + moves[back[column, path[column]]]
-    return path[strength.shape[1] : 2 * strength.shape[1]]
+    # the middle of two rounds knows of both its neighbours
+    return np.roll(path[start : start + strength.shape[1]], start)

@@ -32,14 +32,14 @@ def structure(frame: WeldFrame) -> tuple[Floats, Floats]:
     level *= weights
     share = {sigma: blurred(weights, sigma) + np.float32(1e-3) for sigma in (1.0, 2.0, NEAR, 5.0)}
 
-    def mean(values: NDArray[np.float32], sigma: float) -> Floats:
-        return blurred(values * weights, sigma) / share[sigma]
+    def mean(values: NDArray[np.floating], sigma: float) -> Floats:
+        return np.asarray(blurred(values * weights, sigma) / share[sigma], np.float32)
 
     smooth = {sigma: mean(level, sigma) for sigma in (1.0, 2.0, 5.0)}
     out = [mean(level, 1.0)]
     if image.ndim == 3:
-        colour = np.log(np.maximum(image, 0.05 * typical)).astype(np.float32)
-        out += [mean(colour[..., 0] - colour[..., 2], 2.0), mean(colour[..., 1] - level, 2.0)]
+        red, green, blue = (np.log(np.maximum(image[..., k], 0.05 * typical)) for k in range(3))
+        out += [mean(red - blue, 2.0), mean(green - level, 2.0)]
     floor = np.float32(1e-5)
     fine = np.maximum(frame.fine, 0) / np.maximum(grey, 0.05 * typical) ** 2
     medium, coarse = np.square(level - smooth[2.0]), np.square(smooth[1.0] - smooth[5.0])

@@ -13,8 +13,8 @@ from xsect.locate.section import Located
 from xsect.locate.stations import Segment
 from xsect.locate.tone import Floats, Image
 
-SPAN = 360
-"""Width of the bond in frame px: a zone a tenth as wide still has 36."""
+SPAN = 320
+"""Width of the bond in frame px: a zone a tenth as wide still has 32."""
 
 BESIDE, ACROSS = 0.4, 0.85
 """Reach of the frame beside the bond and across it, in bond widths."""
@@ -22,7 +22,7 @@ BESIDE, ACROSS = 0.4, 0.85
 FINEST = 0.5
 """Smallest step from one frame px to the next, in px of the picture."""
 
-LARGEST = 220_000
+LARGEST = 170_000
 """Frame px of the closer look at a zone that was found."""
 
 BRIDGE = 0.25

@@ -11,14 +11,18 @@ from xsect.locate.section import Located
 from xsect.quantities import Component, Measurement, measured, not_measured, show
 from xsect.reasons import Finding
 
-RIM = (0.5, 0.02)
+RIM = (0.7, 0.03)
 """Standard uncertainty of the rim's place that the choices of the analysis do not show: px, and share of the nugget's
 half height. Learned from drawn sections: the rim is ragged by the grains it grew from."""
+
+LINE_FACTOR = 1.6
+"""Factor on the uncertainty of the faying line through a nugget, learned on drawn sections: what is left of the line
+beside a nugget follows the grains."""
 
 STATED_SHARE = 0.02
 """Standard uncertainty of a thickness of the lot sheet, as a share of it: sheet tolerance, common practice."""
 
-LOOSE_LINE = 0.06
+LOOSE_LINE = 0.05
 """Uncertainty of the faying line, as a share of the nugget's height, above which a person should look."""
 
 METHOD = "closed outline where the structure changes"
@@ -72,8 +76,10 @@ def nugget_doubts(nuggets: Sequence[Nugget], um_per_px: float) -> list[Finding]:
         detail = ""
         if not one.certain:
             detail = f"its rim is told with a score of {one.evidence.score:.1f} only"
-        elif one.u_line > LOOSE_LINE * one.height:
-            detail = "the faying line through it can be placed only to " + show(one.u_line * um_per_px, "um")
+        elif LINE_FACTOR * one.u_line > LOOSE_LINE * one.height:
+            detail = "the faying line through it can be placed only to " + show(
+                LINE_FACTOR * one.u_line * um_per_px, "um"
+            )
         elif one.width == 0:
             detail = "it does not reach the faying line"
         if detail:
@@ -114,7 +120,7 @@ def _quantities(
     parts: dict[str, tuple[float, float, str] | None], note: str,
 ) -> list[Measurement]:  # fmt: skip
     rim = math.hypot(RIM[0], RIM[1] * one.height / 2, one.u_rim) * um
-    line = one.u_line * um
+    line = LINE_FACTOR * one.u_line * um
     both = math.sqrt(2) * rim
     width, height = one.width * um, one.height * um
     # where the line cuts a rim that leans, an error of the line moves the ends
