@@ -1,4 +1,4 @@
-"""A package as a whole: planted troubles come up as findings, an honest one raises nothing major; and the report of both.
+"""A package as a whole: planted troubles come up as findings, an honest one raises nothing major; the report of both.
 
 Pictures are drawn; what is measured in them is made up from what was drawn, since other tests prove the measuring.
 """
@@ -43,8 +43,9 @@ def record(
     number: int, image: Path, width: float, stated: float, *, thick: float = 1.0, **row: object
 ) -> SectionRecord:
     made = SheetRow(
-        number + 2, f"S{number + 1}", image, image.name, um_per_px=UM_PER_PX, lot="L1", cut_on=f"2026-10-{12 + number % 2}",
-        weld=f"piece {number}", upper_thickness_um=400, lower_thickness_um=500, stated={"bond_width": stated},
+        number + 2, f"S{number + 1}", image, image.name, um_per_px=UM_PER_PX, lot="L1",
+        cut_on=f"2026-10-{12 + number % 2}", weld=f"piece {number}", upper_thickness_um=400,
+        lower_thickness_um=500, stated={"bond_width": stated},
         **row,  # type: ignore[arg-type]
     )  # fmt: skip
     parts = [

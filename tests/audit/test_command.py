@@ -1,0 +1,87 @@
+"""``xsect audit`` from sheet to report, and earlier pictures from folders and the record store."""
+
+import csv
+import json
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+from click.testing import CliRunner
+
+from xsect.audit.known import pictures_in, pictures_in_store
+from xsect.capture.lot_sheet import read_lot_sheet
+from xsect.cli import main
+from xsect.lots.database import open_store
+from xsect.lots.store import begin_run, keep
+from xsect.record import LotRecord, SectionRecord
+
+
+def audit(*arguments: object) -> tuple[int, str]:
+    done = CliRunner().invoke(main, ["audit", *map(str, arguments)])
+    return done.exit_code, done.output
+
+
+def test_a_package_with_a_file_used_twice(
+    write_lot: Callable[..., Path], write_criteria: Callable[..., Path], tmp_path: Path
+) -> None:
+    sheet = write_lot(tmp_path, {"section": "S3", "image": "s1.png"}, changes={"stated_bond_width": 900})
+    earlier = tmp_path / "earlier"
+    earlier.mkdir()
+    shutil.copy(tmp_path / "s2.png", earlier / "old.png")
+    claim = tmp_path / "claim.toml"
+    claim.write_text("reliability = 0.9\n", encoding="utf-8")
+    out = tmp_path / "out"
+    status, told = audit(
+        sheet, "--criteria", write_criteria(tmp_path), "--claim", claim, "--against", earlier, "--out", out,
+        "--jobs", 1, "--date", "2026-11-25",
+    )  # fmt: skip
+    assert status == 1
+    assert told.count("One picture for two specimens") == 2
+    assert {"audit.html", "audit.pdf", "findings.csv", "run.json", "pair-0.jpg", "pair-1.jpg"} == {
+        path.name for path in out.iterdir()
+    }
+    kept = json.loads((out / "run.json").read_text(encoding="utf-8"))["audit"]
+    assert [{one["first"], one["second"]} for one in kept["reuse"]] == [{"S1", "S3"}, {"S2", "old.png"}]
+    with (out / "findings.csv").open(encoding="utf-8", newline="") as file:
+        assert [row["grade"] for row in csv.DictReader(file)][:2] == ["major", "major"]
+
+
+def test_a_run_that_cannot_start_says_why(tmp_path: Path) -> None:
+    assert audit(tmp_path / "none.csv", "--out", tmp_path / "out")[0] == 2
+    sheet = tmp_path / "lot.csv"
+    sheet.write_text("section,image\na,a.png\n", encoding="utf-8")
+    status, told = audit(sheet, "--claim", tmp_path / "none.toml", "--out", tmp_path / "out")
+    assert (status, "none.toml: cannot be read" in told) == (2, True)
+
+
+def test_the_packages_own_pictures_are_no_earlier_ones(
+    write_lot: Callable[..., Path], tmp_path: Path
+) -> None:
+    lot = _lot(write_lot(tmp_path, changes={"lot": "L1", "supplier": "made up"}))
+    shutil.copy(tmp_path / "s1.png", tmp_path / "copy.png")
+    assert [one.name for one in pictures_in([tmp_path], lot)] == ["copy.png"]
+    with open_store(tmp_path / "records.db", create=True) as store:
+        run = begin_run(
+            store,
+            who="made up",
+            sheet="lot.csv",
+            sheet_sha256="0" * 64,
+            tool="",
+            python="",
+            libraries={},
+            settings={},
+        )
+        for record in lot.sections:
+            keep(store, run, record, record.row.section)
+        assert pictures_in_store(store, lot) == []
+        other = _lot(write_lot(tmp_path, changes={"lot": "L2", "supplier": "made up"}))
+        assert [one.sha256[:2] for one in pictures_in_store(store, other)] == ["00", "11"]
+
+
+def _lot(sheet: Path) -> LotRecord:
+    read = read_lot_sheet(sheet)
+    sections = tuple(
+        SectionRecord(row, str(number) * 64, (0, 0), None, (), (), (), None)
+        for number, row in enumerate(read.rows)
+    )
+    return LotRecord(read, None, sections, {})
