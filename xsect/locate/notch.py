@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import erf
 
 Floats = NDArray[np.float64]
 
@@ -50,6 +51,7 @@ def fit_hinge(
     floor: float,
     correlation: float = 1.0,
     earliest: float = -np.inf,
+    blur: float = 0.0,
 ) -> Hinge | None:
     """Fit a hinge to openings (px) at ``distance`` (n,) stations, rising from inside the bond outwards.
 
@@ -57,7 +59,8 @@ def fit_hinge(
     ``floor`` is the level read inside the bond: a faying line that shows as a dark line has an opening although it
     is closed, so only what rises above the floor counts and the rise is followed back below it. The cost grows
     linearly for far-off stations, because a grain boundary or a pore is no opening. ``earliest``: distance before
-    which the position cannot lie.
+    which the position cannot lie. ``blur``: standard deviation in stations over which the openings are smeared along
+    the line: the rise is fitted as smeared as the data are, or a steep mouth would seem to start too early.
 
     Returns None when the data never rise.
     """
@@ -67,22 +70,35 @@ def fit_hinge(
     start = max(float(distance[0]), min(earliest, float(distance[-1]) - 2))
     places = np.linspace(start, distance[-1], int(min(distance[-1] - start + 1, PLACES)))
     width = places[1] - places[0]
-    best = _scan(distance, opening, sigma, floor, places)
+    best = _scan(distance, opening, sigma, floor, blur, places)
     while width > 0.05:
         tried = np.clip(np.linspace(best - width, best + width, 9), start, distance[-1])
-        best = _scan(distance, opening, sigma, floor, tried)
+        best = _scan(distance, opening, sigma, floor, blur, tried)
         width /= 3
-    cost, slope, curve = _fit_at(distance, opening, sigma, floor, best)
-    sigma = sigma * max(1.0, _misfit(distance - best, opening, sigma, slope, curve, floor))
-    cost = _fit_at(distance, opening, sigma, floor, best)[0]
-    u = _spread_of_cost(distance, opening, sigma, floor, best, cost, max(correlation, 1.0))
+    cost, slope, curve = _fit_at(distance, opening, sigma, floor, blur, best)
+    sigma = sigma * max(1.0, _misfit(_ramp(distance - best, blur), opening, sigma, slope, curve, floor))
+    cost = _fit_at(distance, opening, sigma, floor, blur, best)[0]
+    u = _spread_of_cost(distance, opening, sigma, floor, blur, best, cost, max(correlation, 1.0))
     return Hinge(best, u, floor, slope, curve)
 
 
-def _misfit(d: Floats, opening: Floats, sigma: Floats, slope: float, curve: float, floor: float) -> float:
+def _ramp(distance: Floats, blur: float) -> tuple[Floats, Floats]:
+    """Return max(distance, 0) and its square, each under a Gaussian of standard deviation ``blur``."""
+    if blur <= 0:
+        d = np.clip(distance, 0, None)
+        return d, d * d
+    z = distance / blur
+    beyond = 0.5 * (1 + erf(z / np.sqrt(2)))
+    bell = np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi)
+    return distance * beyond + blur * bell, (distance**2 + blur**2) * beyond + distance * blur * bell
+
+
+def _misfit(
+    ramp: tuple[Floats, Floats], opening: Floats, sigma: Floats, slope: float, curve: float, floor: float
+) -> float:
     """Return by how much the rise misses the data, in units of their sigma: rough surfaces are no noise."""
-    rise = slope * d + curve * d * d
-    used = (d > 0) & (rise > floor)
+    rise = slope * ramp[0] + curve * ramp[1]
+    used = rise > floor
     if used.sum() < 6:
         return 1.0
     return float(1.4826 * np.median(np.abs((opening - rise)[used] / sigma[used])))
@@ -93,6 +109,7 @@ def _spread_of_cost(
     opening: Floats,
     sigma: Floats,
     floor: float,
+    blur: float,
     best: float,
     cost: float,
     correlation: float,
@@ -103,7 +120,7 @@ def _spread_of_cost(
     """
     span, rise = 0.5, 0.0
     for _ in range(14):
-        sides = [_fit_at(distance, opening, sigma, floor, best + sign * span)[0] for sign in (-1, 1)]
+        sides = [_fit_at(distance, opening, sigma, floor, blur, best + sign * span)[0] for sign in (-1, 1)]
         rise = (sum(sides) / 2 - cost) / correlation
         if rise > 1:
             break
@@ -111,17 +128,18 @@ def _spread_of_cost(
     return float(span / np.sqrt(rise)) if rise > 0.05 else float(distance[-1] - distance[0])
 
 
-def _scan(distance: Floats, opening: Floats, sigma: Floats, floor: float, places: Floats) -> float:
-    costs = [_fit_at(distance, opening, sigma, floor, place)[0] for place in places]
+def _scan(
+    distance: Floats, opening: Floats, sigma: Floats, floor: float, blur: float, places: Floats
+) -> float:
+    costs = [_fit_at(distance, opening, sigma, floor, blur, place)[0] for place in places]
     return float(places[int(np.argmin(costs))])
 
 
 def _fit_at(
-    distance: Floats, opening: Floats, sigma: Floats, floor: float, position: float
+    distance: Floats, opening: Floats, sigma: Floats, floor: float, blur: float, position: float
 ) -> tuple[float, float, float]:
     """Return (cost, slope, curve) of the best rise that starts at ``position``; neither term may fall."""
-    d = np.clip(distance - position, 0, None)
-    squared = d * d
+    d, squared = _ramp(distance - position, blur)
     weight = (d > 0) / sigma**2
     slope = curve = 0.0
     residual = np.clip(opening - floor, 0, None) / sigma

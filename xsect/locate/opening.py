@@ -28,7 +28,8 @@ class Opening:
     ``thickness``: (n,) opening in px; ``centre``: (n,) offset of the gap's middle from the line
     in px. ``floor``: opening in px below which darkness cannot be told from grain.
     ``seen``: (n,) False where the picture ends or a burned-in mark hides the line.
-    ``grain``: darkness that metal away from the line stays under. ``blur``: standard deviation in px of the edges.
+    ``grain``: darkness that metal away from the line stays under. ``blur``: standard deviation in px of the edges;
+    ``along``: that over which openings are smeared along the line.
     """
 
     darkness: Floats
@@ -39,6 +40,7 @@ class Opening:
     floor: float
     grain: float
     blur: float
+    along: float = 0.0
 
 
 def read_opening(
@@ -99,6 +101,7 @@ def read_opening(
         closed_floor(grain, blur),
         grain,
         blur,
+        float(np.hypot(blur, smoothing)),
     )
 
 

@@ -217,7 +217,15 @@ def _notch(opening: Opening, edge: int, end: int, inside: int, closed_level: flo
     floor = max(opening.floor, closed_level) + noise
     # below the closed level the mouth is followed back at most twice as far as it took to rise from it to the limit
     earliest = -2.0 * outside * floor / max(limit - floor, 0.5) - 12
-    fit = fit_hinge(distance, values, noise=noise, floor=floor, correlation=correlation, earliest=earliest)
+    fit = fit_hinge(
+        distance,
+        values,
+        noise=noise,
+        floor=floor,
+        correlation=correlation,
+        earliest=earliest,
+        blur=opening.along,
+    )
     if fit is None:
         return Notch(float(edge), float(inside), True)
     return Notch(edge + sign * fit.position, fit.u, True, fit.first_px)
