@@ -112,13 +112,19 @@ QUANTITIES: dict[str, Quantity] = _registry(
     ),
     Quantity(
         "imc_mean", "Intermetallic, mean", "um", True,
-        "Mean thickness of the intermetallic layer at the faying line.",
-        "Blurred step model across the strip.", "ISO 1463 and ASTM B487 practice.",
+        "Mean thickness of one intermetallic layer, between plating and base metal, on the facing surfaces beside the "
+        "open gap. Of a segment: of the surfaces nearer to it than to any other.",
+        "Steps under one blur (gap, plating, intermetallic layer, base metal) fitted across each facing surface in "
+        "windows of stations; the levels are learned from all windows together. A layer that shows no step of its own "
+        "gets an upper bound.",
+        "ISO 1463 and ASTM B487 (thickness on cross-sections, several readings).",
     ),
     Quantity(
         "imc_max", "Intermetallic, max", "um", True,
-        "Largest thickness of the intermetallic layer at the faying line.",
-        "Blurred step model across the strip.", _COMMON,
+        "Largest thickness of one intermetallic layer on the facing surfaces beside the open gap.",
+        "Largest of the readings of the mean (their 98 % quantile), each over 24 px of the surface: finer scallops "
+        "count as uncertainty.",
+        _COMMON,
     ),
     Quantity(
         "nugget_width", "Nugget width", "um", True,

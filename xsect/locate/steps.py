@@ -18,9 +18,6 @@ ROUNDS = 40
 NARROWEST = 0.3
 """Least blur in px (standard deviation): the box of one pixel has 0.29."""
 
-RANGE = (-0.05, 1.05)
-"""Levels that a picture of values 0 to 1 can hold, and a little beyond for noise."""
-
 _ROOT = np.sqrt(2 * np.pi)
 
 
@@ -70,12 +67,14 @@ def fit_steps(
     known: dict[int, Floats] | None = None,
     fixed_blur: bool = False,
     weights: Floats | None = None,
+    limits: tuple[float, float] = (-0.05, 1.05),
 ) -> Steps:
     """Fit edges, levels and blur to the profiles of all windows by least squares (Levenberg and Marquardt).
 
     ``profiles``: (j, m, c) at ``places`` (j, m) px; ``edges``: (j, k) where they are about; ``blur``: about how wide.
     ``shared``: phases (0 to k) whose level is one and the same in all windows; ``known``: phases whose level (c,) or
-    (j, c) is given. Edges keep their order: a layer may shrink to nothing but not turn inside out.
+    (j, c) is given; ``limits``: the lowest and highest level there can be. Edges keep their order: a layer may
+    shrink to nothing but not turn inside out.
     """
     known = known or {}
     weights = np.ones(places.shape) if weights is None else weights
@@ -90,7 +89,7 @@ def fit_steps(
     damping, cost = 1e-3, _cost(profiles, places, weights, state)
     for _ in range(ROUNDS):
         step = _normal(profiles, places, weights, state, free, common, fixed_blur, damping)
-        tried = _moved(state, step, free, common, fixed_blur)
+        tried = _moved(state, step, free, common, fixed_blur, limits)
         new = _cost(profiles, places, weights, tried)
         if new < cost:
             settled = cost - new < 1e-7 * cost
@@ -197,7 +196,14 @@ def _normal(
     return _Step(local, shared, inverse + brought, brought)
 
 
-def _moved(state: _State, step: _Step, free: list[int], common: list[int], fixed_blur: bool) -> _State:
+def _moved(
+    state: _State,
+    step: _Step,
+    free: list[int],
+    common: list[int],
+    fixed_blur: bool,
+    limits: tuple[float, float],
+) -> _State:
     k, channels = state.edges.shape[1], state.levels.shape[2]
     # no edge leaps further than the profile says anything about it
     edges = state.edges + np.clip(step.own[:, :k], -3 * state.blur, 3 * state.blur)
@@ -207,7 +213,7 @@ def _moved(state: _State, step: _Step, free: list[int], common: list[int], fixed
     n = len(common) * channels
     levels[:, common] += step.shared[:n].reshape(len(common), channels)
     # beyond black and full scale there is no level: else a layer thinner than the blur shrinks to a line of any height
-    levels = np.clip(levels, *RANGE)
+    levels = np.clip(levels, *limits)
     blur = state.blur
     if not fixed_blur:
         blur = float(np.clip(blur + np.clip(step.shared[-1], -0.3 * blur, 0.5 * blur), NARROWEST, 60.0))

@@ -9,14 +9,13 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from xsect.capture.lot_sheet import SheetRow
+from xsect.locate.layers import read_surfaces
 from xsect.locate.section import Located
-from xsect.locate.view import FILLED, OPEN, PLATING
+from xsect.locate.view import FILLED, PLATING
+from xsect.measure.layers import NOT_SEPARABLE, measure_layers
 from xsect.quantities import Component, Measurement, measured, not_measured
 
-NAMES = (
-    "plating_in_bond_mean", "plating_in_bond_max", "plating_coverage", "plating_free_thickness",
-    "expelled_plating_area",
-)  # fmt: skip
+NAMES = ("plating_in_bond_mean", "plating_in_bond_max", "plating_coverage", "expelled_plating_area")
 
 LEVEL_SHARE = 0.08
 """Relative standard uncertainty of a layer's thickness from the level of its own material."""
@@ -31,19 +30,17 @@ METHOD = "photometric thickness of the plating"
 
 
 def measure_plating(located: Located, um_per_px: float, u_scale: float, row: SheetRow) -> list[Measurement]:
-    """Measure every plating quantity, or say why not."""
+    """Measure every plating quantity and the intermetallic layer, or say why not."""
+    surfaces = read_surfaces(located, row.view) if row.plated else ()
+    out = measure_layers(located, surfaces, um_per_px, u_scale, row)
     if not row.plated:
-        return [not_measured(name, "the lot sheet gives no plating") for name in NAMES]
+        return out + [not_measured(name, "the lot sheet gives no plating") for name in NAMES]
     if located.plating is None:
-        return [
-            not_measured(name, "plating and base metal cannot be told apart in this picture")
-            for name in NAMES
-        ]
+        return out + [not_measured(name, NOT_SEPARABLE) for name in NAMES]
     stations = located.stations
     layer = stations.layer
-    out = [_free(located, um_per_px, u_scale)]
     if not stations.segments:
-        return out + [not_measured(name, "no bond") for name in NAMES if name != "plating_free_thickness"]
+        return out + [not_measured(name, "no bond") for name in NAMES]
     whole = np.zeros(layer.size, bool)
     for number, segment in enumerate(stations.segments, 1):
         inside = np.zeros(layer.size, bool)
@@ -108,27 +105,6 @@ def _in_bond(
             method="share of stations with plating",
         ),
     ]
-
-
-def _free(located: Located, um_per_px: float, u_scale: float) -> Measurement:
-    """Mean thickness on one facing surface, beside the open gap beyond the expelled plating."""
-    outside = located.stations.states == OPEN
-    for segment in located.stations.segments:
-        outside[math.floor(segment.left.station) : math.ceil(segment.right.station) + 1] = False
-    if outside.sum() < 20:
-        return not_measured(
-            "plating_free_thickness", "no facing surface beside an open gap is in the picture"
-        )
-    values = (located.apart.thickness - located.surfaces.thickness)[outside] / 2
-    value = float(np.mean(values)) * um_per_px
-    uneven = float(np.std(values)) / math.sqrt(max(values.size / 20, 1)) * um_per_px
-    parts = (
-        Component("readings", uneven),
-        Component("edges", EDGE_PX * um_per_px),
-        Component("layer's own level", LEVEL_SHARE * value),
-        Component("scale", u_scale * value),
-    )
-    return measured("plating_free_thickness", value, parts, method=METHOD)
 
 
 def _filled_beside(located: Located, index: int) -> tuple[slice, slice]:

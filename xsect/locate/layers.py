@@ -1,0 +1,315 @@
+"""Layers on the facing surfaces: plating and the intermetallic layer beneath it, read beside the open gap.
+
+Across a facing surface lie gap, plating, intermetallic layer and base metal. Windows of stations are fitted as steps
+under one blur, each side of the gap for itself; levels are relative to the base metal's own, so that light and etch
+drop out. Which level the plating has is learned where it is thick: in the filled gap beside the bond, else from all
+windows at once.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d, median_filter
+
+from xsect.locate.plating import Plating
+from xsect.locate.section import Located
+from xsect.locate.steps import Steps, fit_steps
+from xsect.locate.view import FILLED, OPEN
+
+Floats = NDArray[np.float64]
+WINDOW = 24
+"""Stations averaged to one reading."""
+CLEAR = 8.0
+"""Open px that a gap needs so that its two surfaces do not touch each other's blur."""
+OUTWARD, INWARD = 9, 16
+"""Rows of gap, and of base metal, that take part in a fit."""
+THICKEST = 60.0
+"""Thickest plating in px that is looked for."""
+FEWEST = 4
+"""Readings below which a side is not read."""
+
+LIMITS = (-0.3, 4.0)
+"""Levels, of the base metal's own, that there can be."""
+
+REACTION: dict[str, tuple[float, float, float]] = {
+    "backscatter": (0.64, 0.40, 0.85),
+    "brightfield": (0.78, 0.55, 0.92),
+}
+"""Level of the intermetallic layer (usual, least, most). Backscatter: Cu6Sn5, as a share of the way from copper to tin
+by backscatter coefficients (Castaing's rule: 0.302, 0.370, 0.413; Cu3Sn, 0.345, is the least). Brightfield: against
+tin, in every colour (from memory: the compound is grey, darker than tin)."""
+
+
+@dataclass(frozen=True)
+class SurfaceLayers:
+    """Layers read on one facing surface.
+
+    ``station``: (j,); ``plating``: (j,) px, the intermetallic layer in it; ``u_plating``: (j,); ``reaction``: (j,) px
+    of the intermetallic layer; ``u_reaction``: (j,). ``shared_plating``, ``shared_reaction``: standard uncertainty
+    common to all readings, px. ``told``: whether the intermetallic layer shows as a step of its own. ``blur``: px.
+    ``level``: (c,) of the plating, of the base metal's; ``reaction_level``: (c,).
+    """
+
+    station: Floats
+    plating: Floats
+    u_plating: Floats
+    reaction: Floats
+    u_reaction: Floats
+    shared_plating: float
+    shared_reaction: float
+    told: bool
+    blur: float
+    level: Floats
+    reaction_level: Floats
+
+
+def read_surfaces(located: Located, view: str) -> tuple[SurfaceLayers, ...]:
+    """Return the layers on the upper and the lower facing surface; a side with too little in view is left out."""
+    if located.plating is None:
+        return ()
+    values = located.strip.values.astype(np.float64).reshape(*located.strip.values.shape[:2], -1)
+    usable = _beside_open_gap(located)
+    sides = (_side(located, located.plating, values, usable, sign, view) for sign in (-1, 1))
+    return tuple(side for side in sides if side is not None)
+
+
+def _beside_open_gap(located: Located) -> NDArray[np.bool_]:
+    """Return (n,) stations beside an open gap, outside the bond, its menisci left out."""
+    stations = located.stations
+    open_ = (stations.states == OPEN) & (located.gap.thickness > CLEAR) & located.gap.seen
+    for segment in stations.segments:
+        open_[max(int(segment.left.station), 0) : int(segment.right.station) + 2] = False
+    # the meniscus at the end of a filled stretch is no free surface
+    near = np.flatnonzero(stations.states == FILLED)
+    for margin in range(-6, 7):
+        open_[np.clip(near + margin, 0, open_.size - 1)] = False
+    return np.asarray(open_)
+
+
+def _side(
+    located: Located, plating: Plating, values: Floats, usable: NDArray[np.bool_], sign: int, view: str
+) -> SurfaceLayers | None:
+    surface = _surface(located, plating, sign)
+    thick = (
+        float(np.clip(np.median((located.apart.thickness - located.gap.thickness)[usable]) / 2, 1, THICKEST))
+        if usable.any()
+        else 1.0
+    )
+    depth = np.arange(-OUTWARD, np.ceil(1.4 * thick) + INWARD + 1)
+    picked = _windows(values, located.strip.seen, surface, usable, depth, sign)
+    if len(picked.station) < FEWEST:
+        return None
+    known = _level_in_the_fill(located, values, sign)
+    return _fit(picked, known, view)
+
+
+@dataclass(frozen=True)
+class _Picked:
+    """Mean profiles (j, m, c) of the windows, of the base metal's level, at depths (j, m) below the surface."""
+
+    station: Floats
+    profiles: Floats
+    depths: Floats
+    weights: Floats
+
+
+def _surface(located: Located, plating: Plating, sign: int) -> Floats:
+    """Return (n,) rows at which the gap ends on one side: where the tone, outwards, reaches half the plating's."""
+    tone, gap = plating.relative, located.gap
+    half = tone.shape[0] // 2
+    rows = tone.shape[0]
+    start = np.clip(np.rint(half + gap.centre), 0, rows - 1)
+    row = np.arange(rows)[:, None]
+    outward = (sign * (row - start[None, :]) >= 0) & (tone > 0.5 * min(plating.level, 1.0))
+    reach = np.where(outward, sign * row, rows * 2).min(axis=0)
+    found = sign * reach
+    expected = half + gap.centre + sign * gap.thickness / 2
+    # what is far from where the gap's own thickness puts it is a glint, or hidden
+    found = np.where(np.abs(found - expected) < 8, found, expected)
+    return np.asarray(
+        gaussian_filter1d(median_filter(found.astype(float), 11, mode="nearest"), 4.0, mode="nearest")
+    )
+
+
+def _windows(
+    values: Floats,
+    seen: NDArray[np.bool_],
+    surface: Floats,
+    usable: NDArray[np.bool_],
+    depth: Floats,
+    sign: int,
+) -> _Picked:
+    rows, columns = values.shape[:2]
+    stations, profiles, depths, weights = [], [], [], []
+    start = 0
+    while start + WINDOW <= columns:
+        block = slice(start, start + WINDOW)
+        if not usable[block].all():
+            start += 1 if not usable[start] else max(1, int(np.argmin(usable[block])))
+            continue
+        shift = np.rint(surface[block])
+        at = shift[None, :] + sign * depth[:, None]
+        index = np.clip(at, 0, rows - 1).astype(np.intp)
+        column = np.arange(start, start + WINDOW)[None, :]
+        good = (at >= 0) & (at < rows) & seen[index, column]
+        count = good.sum(axis=1)
+        picked = values[index, column]
+        mean = np.where(good[..., None], picked, 0).sum(axis=1) / np.maximum(count, 1)[:, None]
+        weight = (count > 0.5 * WINDOW).astype(float)
+        base = (weight > 0) & (depth > depth[-1] - 8)
+        if weight.mean() > 0.9 and base.sum() > 4:
+            level = mean[base].mean(axis=0)
+            stations.append(start + (WINDOW - 1) / 2)
+            profiles.append(mean / np.maximum(level, 1e-3))
+            depths.append(depth + sign * (float(shift.mean()) - float(surface[block].mean())))
+            weights.append(weight)
+        start += WINDOW
+    m, c = depth.size, values.shape[2]
+    shape = (len(stations), m, c)
+    return _Picked(
+        np.array(stations), np.array(profiles).reshape(shape), np.array(depths).reshape(shape[:2]),
+        np.array(weights).reshape(shape[:2]),
+    )  # fmt: skip
+
+
+def _level_in_the_fill(located: Located, values: Floats, sign: int) -> Floats | None:
+    """Return (c,) the plating's level, of the base metal's, where it fills the gap thickly; None where it does not."""
+    apart, states = located.apart, located.stations.states
+    thick = np.flatnonzero(
+        (states == FILLED) & (apart.thickness > 6 * apart.blur + 2) & (located.gap.thickness < 1.5)
+    )
+    if thick.size < 12:
+        return None
+    half = values.shape[0] // 2
+    middle = np.clip(np.rint(half + apart.centre[thick]).astype(np.intp), 1, values.shape[0] - 2)
+    plating = np.mean([values[middle + k, thick] for k in (-1, 0, 1)], axis=0)
+    edge = half + apart.centre[thick] + sign * (apart.thickness[thick] / 2 + 10)
+    rows = np.clip(np.rint(edge[None, :] + sign * np.arange(8)[:, None]), 0, values.shape[0] - 1).astype(
+        np.intp
+    )
+    base = values[rows, thick[None, :]].mean(axis=0)
+    return np.asarray(np.median(plating / np.maximum(base, 1e-3), axis=0))
+
+
+def _fit(picked: _Picked, known: Floats | None, view: str) -> SurfaceLayers:
+    """Fit gap, plating and base metal, then see whether a layer between plating and base metal explains more."""
+    plain = _plain(picked, known)
+    level = np.median(plain.levels[:, 1], axis=0)
+    split = _split(picked, plain, level, view)
+    chosen, told = plain, False
+    if split is not None:
+        told = _tells(plain, split)
+        reaction, u = split.thickness(2), split.u_thickness(2)
+        shared, its_level = split.u_common(2), np.median(split.levels[:, 2], axis=0)
+        if told:
+            chosen = split
+    else:
+        reaction, u, shared, its_level = (
+            np.zeros(len(picked.station)),
+            np.zeros(len(picked.station)),
+            plain.blur,
+            level,
+        )
+    total = chosen.edges[:, -1] - chosen.edges[:, 0]
+    keep = _sound(total, chosen.rms)
+    u_total = (
+        chosen.u_thickness(1) if chosen is plain else np.hypot(chosen.u_thickness(1), chosen.u_thickness(2))
+    )
+    return SurfaceLayers(
+        picked.station[keep],
+        total[keep],
+        u_total[keep],
+        reaction[keep],
+        u[keep],
+        chosen.u_common(1),
+        shared,
+        told,
+        chosen.blur,
+        level,
+        its_level,
+    )
+
+
+def _sound(thickness: Floats, rms: Floats) -> NDArray[np.bool_]:
+    """Return (j,) readings without those spoilt by a scratch, pit or glint: fitted badly, or far from all others."""
+    off = np.abs(thickness - np.median(thickness))
+    far = off > 5 * max(1.4826 * float(np.median(off)), 0.3)
+    return np.asarray(~far & (rms < 4 * float(np.median(rms))))
+
+
+def _plain(picked: _Picked, known: Floats | None) -> Steps:
+    """Fit gap, plating, base metal: starts from several thicknesses of the mean profile, then all windows."""
+    mean, depths = picked.profiles.mean(axis=0, keepdims=True), picked.depths.mean(axis=0, keepdims=True)
+    weights = picked.weights.min(axis=0, keepdims=True)
+    given = {} if known is None else {1: known}
+    deepest = depths[0, -1] - 6
+    tries = [
+        fit_steps(
+            mean, depths, np.array([[0.0, thick]]), blur=blur, known=given, weights=weights, limits=LIMITS
+        )
+        for thick in np.geomspace(1.0, max(deepest, 2.0), 7)
+        for blur in (0.9, 2.0)
+    ]
+    best = min(tries, key=lambda fit: fit.cost)
+    edges = np.repeat(best.edges, len(picked.station), axis=0)
+    # a thick layer shows its level itself, and better than the fill elsewhere does
+    if best.thickness(1)[0] > 5 * best.blur:
+        given = {}
+    return fit_steps(
+        picked.profiles,
+        picked.depths,
+        edges,
+        blur=best.blur,
+        shared=(1,),
+        known=given,
+        weights=picked.weights,
+        limits=LIMITS,
+    )
+
+
+def _split(picked: _Picked, plain: Steps, level: Floats, view: str) -> Steps | None:
+    """Fit gap, plating, intermetallic layer, base metal; None where no level of the compound can lie between."""
+    usual, least, most = REACTION[view]
+
+    def at(share: float) -> Floats:
+        return 1 + share * (level - 1) if view == "backscatter" else share * level
+
+    if view == "backscatter" and float(np.mean(level)) < 1.02:
+        return None
+    mean, depths = picked.profiles.mean(axis=0, keepdims=True), picked.depths.mean(axis=0, keepdims=True)
+    weights = picked.weights.min(axis=0, keepdims=True)
+    outer, inner = plain.edges.mean(axis=0)
+    shares = (usual, (usual + least) / 2, (usual + most) / 2)
+    tries = [
+        (share, fit_steps(
+            mean, depths, np.array([[outer, inner - part * max(inner - outer, 0.5), inner]]), blur=plain.blur,
+            known={1: level, 2: at(share)}, weights=weights, limits=LIMITS,
+        ))
+        for share in shares
+        for part in (0.12, 0.35)
+    ]  # fmt: skip
+    share, start = min(tries, key=lambda one: one[1].cost)
+    edges = np.column_stack([plain.edges[:, 0], plain.edges[:, 1] - start.thickness(2)[0], plain.edges[:, 1]])
+    best = fit_steps(
+        picked.profiles, picked.depths, np.maximum.accumulate(edges, axis=1), blur=start.blur, shared=(1,),
+        known={2: at(share)}, weights=picked.weights, limits=LIMITS,
+    )  # fmt: skip
+    free = fit_steps(
+        picked.profiles, picked.depths, best.edges, blur=best.blur, shared=(1, 2), weights=picked.weights,
+        limits=LIMITS,
+    )  # fmt: skip
+    its = free.levels[0, 2]
+    found = float(np.mean(its - 1) / np.mean(level - 1) if view == "backscatter" else np.mean(its / level))
+    sure = free.u_common(2) < 0.25 * max(float(np.mean(free.thickness(2))), 0.1)
+    return free if sure and least <= found <= most and free.cost < best.cost else best
+
+
+def _tells(plain: Steps, split: Steps) -> bool:
+    """Whether the layer between shows: it explains much of what the plain steps leave, and is thicker than its u."""
+    mean = float(np.mean(split.thickness(2)))
+    u = float(np.sqrt(np.mean(split.u_thickness(2) ** 2)))
+    clear = mean > 2 * max(split.u_common(2), u / np.sqrt(len(split.edges)))
+    return bool(clear and split.cost < 0.8 * plain.cost)
