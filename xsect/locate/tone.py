@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 Image = NDArray[np.uint8] | NDArray[np.uint16]
 Floats = NDArray[np.float32]
 
-COARSE_PIXELS = 700_000
+COARSE_PIXELS = 500_000
 """Size of the copy on which parts and faying line are found; full resolution is touched only near the line."""
 
 
