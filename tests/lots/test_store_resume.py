@@ -18,6 +18,7 @@ from xsect.judge.criteria import load_criteria
 from xsect.lots.database import Store, StoreError, open_store
 from xsect.lots.resume import Keeper, start
 from xsect.lots.store import find, name_of
+from xsect.reasons import Finding
 
 Given = dict[str, Any]
 FIGURE = "figures/row002-S1-marked.png"
@@ -61,10 +62,10 @@ def keeper(store: Store, folder: Path, given: Given) -> Keeper:
     return start(store, read_lot_sheet(folder / "lot.csv"), **given)
 
 
-def measure(store: Store, folder: Path, given: Given) -> None:
+def measure(store: Store, folder: Path, given: Given, **changes: Any) -> None:
     row = read_lot_sheet(folder / "lot.csv").rows[0]
     sha256 = hashlib.sha256((folder / row.image_as_written).read_bytes()).hexdigest()
-    made = record(row=row, image_sha256=sha256, figures=(FIGURE,))
+    made = record(row=row, image_sha256=sha256, figures=(FIGURE,), **changes)
     keeper(store, folder, given).keep(made)
 
 
@@ -142,6 +143,11 @@ def test_a_section_without_its_picture_is_tried_again(store, tmp_path: Path, giv
     gone = record(row=row, image_sha256="", image_shape=(0, 0), scale=None, figures=(), verdicts=())
     keeper(store, tmp_path, given).keep(gone)
     (tmp_path / "s1.png").unlink()
+    assert not taken(store, tmp_path, given)
+
+
+def test_an_analysis_that_failed_is_tried_again(store, tmp_path: Path, given: Given) -> None:
+    measure(store, tmp_path, given, findings=(Finding("unexpected", {"detail": "out of memory"}),))
     assert not taken(store, tmp_path, given)
 
 

@@ -41,13 +41,16 @@ class Keeper:
 
     def already(self, row: SheetRow) -> SectionRecord | None:
         """Return the record of a row if the store holds it for the same picture, row, settings, calibration
-        records, criteria and tool, and its figures still stand below ``out``; None where it must be measured."""
+        records, criteria and tool, and its figures still stand below ``out``; None where it must be measured.
+
+        An analysis that failed is tried again: what made it fail may have passed.
+        """
         image_sha256, key = key_of(self.store, name_of(row))
         if not image_sha256 or _sha256_of(row.image) != image_sha256 or self.key(row, image_sha256) != key:
             return None
         # decoded only now: what another version of xsect kept may not be readable by this one
         kept = find(self.store, name_of(row))
-        if kept is None:
+        if kept is None or any(found.code == "unexpected" for found in kept.record.findings):
             return None
         if self.out is None:
             return replace(kept.record, row=row, figures=())
