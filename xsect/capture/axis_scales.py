@@ -116,7 +116,7 @@ def combine_axes(readings: Sequence[MicrometerReading], *, grid: bool = False) -
         math.sqrt(sum(part.u**2 for part in budget)),
         budget,
         skew,
-        tuple(dict.fromkeys(text for reading in readings for text in reading.cautions)),
+        tuple(dict.fromkeys(one.cautions + two.cautions)),
     )
 
 
