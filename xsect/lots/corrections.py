@@ -83,9 +83,9 @@ def set_value(
         number = _number(quantity, value)
         if u is None or not (math.isfinite(u) and u > 0):
             raise StoreError(f"{quantity}, u = {u}: must be the value's standard uncertainty, > 0")
-    return _add(
-        store, name, kept, "value", quantity, segment, number, math.nan if u is None else u, said, who, why
-    )
+    signed = _signed(store, kept, who, why)
+    u = math.nan if u is None else u
+    return _add(store, name, kept, Correction("value", quantity, segment, number, u, said, *signed))
 
 
 def decide(store: Store, name: Name, decision: str, *, who: str, why: str) -> Correction:
@@ -93,7 +93,8 @@ def decide(store: Store, name: Name, decision: str, *, who: str, why: str) -> Co
     if decision not in DECISIONS:
         raise StoreError(f"decision = {decision}: must be {', '.join(DECISIONS)}")
     kept = _section(store, name)
-    return _add(store, name, kept, "decision", "", None, math.nan, math.nan, decision, who, why)
+    signed = _signed(store, kept, who, why)
+    return _add(store, name, kept, Correction("decision", "", None, math.nan, math.nan, decision, *signed))
 
 
 def withdraw(
@@ -108,7 +109,10 @@ def withdraw(
         raise StoreError(
             f"{store.name}: {name}: {quantity or 'decision'}: nothing is set that could be withdrawn"
         )
-    return _add(store, name, kept, "withdrawn", quantity, segment, math.nan, math.nan, "", who, why)
+    signed = _signed(store, kept, who, why)
+    return _add(
+        store, name, kept, Correction("withdrawn", quantity, segment, math.nan, math.nan, "", *signed)
+    )
 
 
 def corrections_of(store: Store, name: Name) -> tuple[Correction, ...]:
@@ -230,21 +234,19 @@ def _criteria_sha(store: Store, kept: Kept) -> str:
         return str(connection.execute(query).scalar_one())
 
 
-def _add(
-    store: Store, name: Name, kept: Kept, kind: Kind, quantity: str, segment: int | None,
-    value: float, u: float, said: str, who: str, why: str,
-) -> Correction:  # fmt: skip
+def _signed(store: Store, kept: Kept, who: str, why: str) -> tuple[str, str, str, str, str]:
+    """Return the last fields of a correction made now: when, who, why, on which picture, under which criteria."""
     who, why = (" ".join(text.split()) for text in (who, why))
     if not (who and why):
         raise StoreError("who and why must be given: a correction needs a person and a reason")
-    made = Correction(
-        kind, quantity, segment, value, u, said, now(), who, why,
-        kept.record.image_sha256, _criteria_sha(store, kept),
-    )  # fmt: skip
+    return now(), who, why, kept.record.image_sha256, _criteria_sha(store, kept)
+
+
+def _add(store: Store, name: Name, kept: Kept, made: Correction) -> Correction:
     row = {
         **vars(made),
         "supplier": name.supplier, "lot": name.lot, "section": name.section,
-        "value": None if math.isnan(value) else value, "u": None if math.isnan(u) else u,
+        "value": _or_none(made.value), "u": _or_none(made.u),
     }  # fmt: skip
     told = {
         key: row[key] for key in ("quantity", "segment", "value", "u", "word") if row[key] not in (None, "")
@@ -252,9 +254,13 @@ def _add(
     with store.writing() as connection:
         connection.execute(insert(corrections), row)
         append(
-            connection, _EVENTS[kind], at=made.at, who=made.who, why=made.why, section_id=kept.id, **told
+            connection, _EVENTS[made.kind], at=made.at, who=made.who, why=made.why, section_id=kept.id, **told
         )  # fmt: skip
     return made
+
+
+def _or_none(value: float) -> float | None:
+    return None if math.isnan(value) else value
 
 
 def _number(quantity: str, text: str) -> float:
