@@ -26,7 +26,8 @@ LAYERS: dict[str, set[str]] = {
     "pipeline": GROUND | {"capture", "locate", "measure", "judge", "record", "report"},
     "self_study": GROUND | {"capture", "lots", "pipeline"},
     "commands": GROUND
-    | {"capture", "judge", "lots", "measure.layer_image", "record", "report", "pipeline", "explain", "synth"}
+    | {"audit", "capture", "judge", "lots", "measure.layer_image", "record", "report", "pipeline", "explain"}
+    | {"synth"}
     | {"self_study"},
     "cli": {"commands"},
     "__main__": {"cli"},
