@@ -22,7 +22,7 @@ LEAST_AREA: Final = 1200
 
 _PEAKS: Final = 12
 _NEAREST: Final = 24
-_EDGE: Final = 12.0
+_EDGE: Final = 30.0
 
 
 @dataclass(frozen=True)
