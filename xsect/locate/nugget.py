@@ -177,6 +177,9 @@ def _drawn(
     )
 
 
+PLAIN = 1.5
+"""Steadiness of the change in brightness and colour alone from which they place the rim."""
+
 LEAST_WINDOW = 5.0
 """Fewest px on either side of a rim that show a structure."""
 
@@ -194,6 +197,12 @@ def _closely(
     evidence = replace(judge(band_about(outline, line, features, weights)), apart=apart)
     if evidence.score < POSSIBLE or np.ptp(outline[:, 0]) * frame.step < SMALLEST:
         return None
+    # texture is read in windows that take in the rim itself, so a smooth zone seems smaller than it is; brightness
+    # and colour are not, and where they tell the zone as well they say where its rim is
+    plain = features[..., : 3 if frame.image.ndim == 3 else 1]
+    if judge(band_about(outline, line, plain, weights)).steadiness > PLAIN:
+        features = plain
+        outline = _drawn(outline, line, features, weights, 0.2, 0.15, orders=14)
     line, u_line = bond_line(located, bond, frame, outline)
     other = _drawn(outline, line, features, weights, 0.12, 0.25)
     off = np.hypot(*(other - outline).T)

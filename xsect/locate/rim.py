@@ -212,7 +212,7 @@ def direction(one: Band, width: float, points: NDArray[np.bool_]) -> NDArray[np.
             return None
         sides.append(one.values[where].astype(np.float64))
     difference = sides[0].mean(axis=0) - sides[1].mean(axis=0)
-    within = (np.cov(sides[0], rowvar=False) + np.cov(sides[1], rowvar=False)) / 2
+    within = np.atleast_2d(np.cov(sides[0], rowvar=False) + np.cov(sides[1], rowvar=False)) / 2
     within += np.diag(0.1 * np.diag(within) + 1e-4)
     axis = np.linalg.solve(within, difference)
     scale = float(axis @ difference)

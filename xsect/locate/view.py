@@ -27,6 +27,16 @@ class NotchView:
 
 
 @dataclass(frozen=True)
+class NuggetView:
+    """One nugget for drawing: its ``outline`` (k, 2) and the part of the faying line inside it, ``line`` (m, 2), both
+    (x, y) px; ``certain`` is False where a person should look at it."""
+
+    outline: NDArray[np.float64]
+    line: NDArray[np.float64]
+    certain: bool
+
+
+@dataclass(frozen=True)
 class SectionView:
     """Geometry of one section for drawing; positions are (x, y) px of the picture as analysed.
 

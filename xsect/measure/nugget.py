@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from xsect.capture.lot_sheet import SheetRow
 from xsect.locate.nugget import Nugget, shows_structure
 from xsect.locate.section import Located
+from xsect.locate.view import NuggetView
 from xsect.quantities import Component, Measurement, measured, not_measured, show
 from xsect.reasons import Finding
 
@@ -88,6 +89,17 @@ def nugget_doubts(nuggets: Sequence[Nugget], um_per_px: float) -> list[Finding]:
                 Finding("nugget_uncertain", {"width": show(extent * um_per_px, "um"), "detail": detail})
             )
     return out
+
+
+def nugget_views(nuggets: Sequence[Nugget], *, turned: bool) -> tuple[NuggetView, ...]:
+    """Return the nuggets as reports draw them, turned back to the picture as it was taken."""
+    flip = slice(None, None, -1) if turned else slice(None)
+    out = []
+    for one in nuggets:
+        x = one.line[:, 0]
+        inside = (x >= one.outline[:, 0].min()) & (x <= one.outline[:, 0].max())
+        out.append(NuggetView(one.outline[:, flip], one.line[inside][:, flip], one.certain))
+    return tuple(out)
 
 
 def shape_note(one: Nugget, um_per_px: float) -> str:
