@@ -56,6 +56,9 @@ SLIM, OWN_WIDTH = 0.02, 0.9
 """A chain is straight whose pixels spread across it by less than this share of their spread along it, a ridge's own
 half width in px taken off."""
 
+END_PX = 2.0
+"""How far a centre line ends before the crack's tip: half of the ridge's own width."""
+
 STRAIGHT_RUN = 40.0
 """Length in px from which a straight run of dark pixels is a scratch, even where a crack crosses it."""
 
@@ -207,7 +210,7 @@ def _trace(ground: Ground, labels: NDArray[np.int32], stats: NDArray[np.int32], 
     contrast, across = _profile(ground, lines[0])
     if contrast < faintest(ground) or across < NARROWEST:
         return None
-    total = sum(lengths)
+    total = sum(lengths) + 2 * END_PX
     # each end fades within the filter's width, and the path's small turns are smoothed
     u = float(np.hypot(2.0 * np.sqrt(2 * len(lines)), 0.03 * total))
     return Ridge(tuple(ground.place(line) for line in lines), total, u, across, contrast)

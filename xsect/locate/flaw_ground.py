@@ -21,6 +21,9 @@ AROUND = 0.35
 """How far beyond the bond the metal is searched, as a share of the bond's width: what lies farther off belongs to
 the sheet, not to the joint."""
 
+ROUNDISH = 3.0
+"""Length against height of an opening between two bond segments up to which it is a void that parts them."""
+
 CELL = 8
 """Full-resolution px to a cell of the map of the metal's level."""
 
@@ -80,8 +83,7 @@ def lay_ground(located: Located, micrograph: Micrograph, nuggets: tuple[Places, 
     spread = 1.4826 * float(np.median(np.abs(sample - np.median(sample)))) if sample.size else 1.0
     bond = np.zeros(tone.shape, np.uint8)
     zones = []
-    for segment in located.stations.segments:
-        first, last = round(segment.left.station), round(segment.right.station)
+    for first, last in bonded_spans(located):
         width = last - first
         half = np.maximum(located.apart.thickness / 2, 0.5) + keep_off
         _fill_band(bond, located, first, last, half, (left, top))
@@ -93,6 +95,21 @@ def lay_ground(located: Located, micrograph: Micrograph, nuggets: tuple[Places, 
             _fill_band(zone, located, first, last, np.full(half.size, ZONE_SHARE * width), (left, top))
         zones.append(zone.astype(bool))
     return Ground(left, top, darkness, metal, bond.astype(bool), tuple(zones), spread, blur, keep_off)
+
+
+def bonded_spans(located: Located) -> list[tuple[int, int]]:
+    """Return (first, last) station of each segment; two that only a void parts meet in the void's middle.
+
+    A gap between two contacts is long beside its height, a void is not.
+    """
+    spans = [(round(one.left.station), round(one.right.station)) for one in located.stations.segments]
+    for i in range(len(spans) - 1):
+        (first, stop), (start, last) = spans[i], spans[i + 1]
+        height = float(located.gap.thickness[max(stop, 0) : start + 1].max(initial=0.0))
+        if start - stop < ROUNDISH * height:
+            middle = (stop + start) // 2
+            spans[i], spans[i + 1] = (first, middle), (middle + 1, last)
+    return spans
 
 
 def _station(located: Located, place: Places) -> int:
@@ -136,8 +153,8 @@ def _metal(located: Located, box: tuple[int, int, int, int], keep_off: float) ->
     inside = cv2.remap(away, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     out = (inside * step > keep_off).astype(np.uint8)
     bonded = np.zeros(len(located.strip.points), bool)
-    for segment in located.stations.segments:
-        bonded[max(round(segment.left.station), 0) : round(segment.right.station) + 1] = True
+    for first, last in bonded_spans(located):
+        bonded[max(first, 0) : last + 1] = True
     gap = np.maximum(located.apart.thickness, located.gap.thickness) / 2 + keep_off
     for first, last in runs(~bonded):
         _fill_band(out, located, first, last, gap, (left, top), value=0)

@@ -11,7 +11,7 @@ from scipy.ndimage import gaussian_filter1d
 from xsect.capture.micrograph import Micrograph
 from xsect.locate.contacts import runs
 from xsect.locate.cracks import SHORTEST, TEXTURED, Ridge, faintest, find_cracks
-from xsect.locate.flaw_ground import Ground, Places, lay_ground
+from xsect.locate.flaw_ground import Ground, Places, bonded_spans, lay_ground
 from xsect.locate.section import Located
 from xsect.locate.view import OPEN
 from xsect.locate.voids import SMALLEST, Void, covers, find_voids
@@ -172,12 +172,18 @@ def find_cavities(located: Located) -> tuple[Cavity, ...]:
     out = []
     thickness = gaussian_filter1d(located.gap.thickness, 3.0, mode="nearest")
     n = thickness.size
-    for number, segment in enumerate(located.stations.segments):
-        first, last = round(segment.left.station), round(segment.right.station)
+    spans = bonded_spans(located)
+    bonded = np.zeros(n, bool)
+    for first, last in spans:
+        bonded[max(first, 0) : last + 1] = True
+    for number, (first, last) in enumerate(spans):
         reach = max(int(0.4 * (last - first)), 30)
         for notch, way in ((first, -1), (last, 1)):
             outward = notch + way * np.arange(reach)
             outward = outward[(outward >= 0) & (outward < n)]
+            # only the open gap: not a void between two segments, not the next contact
+            within = np.flatnonzero(bonded[outward[1:]])
+            outward = outward[: int(within[0]) + 1] if within.size else outward
             if outward.size < 20:
                 continue
             found = _bulge(thickness[outward])
