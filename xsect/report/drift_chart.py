@@ -62,7 +62,7 @@ def drift_chart(series: DriftSeries) -> str:
 def _mark(axes: Axes, place: float, value: float, out: bool) -> None:
     axes.plot(
         place, value, marker="s" if out else "o", markersize=5, color=VERMILLION if out else BLUE,
-        markerfacecolor=VERMILLION if out else "white", markeredgewidth=1.2,
+        markerfacecolor=VERMILLION if out else "white", markeredgewidth=1.2, clip_on=False,
     )  # fmt: skip
 
 
