@@ -36,7 +36,19 @@ LAYERS: dict[str, set[str]] = {
 }
 """What each module or folder of xsect may import of the others; ``a.b`` stands for that module alone."""
 
-HEAVY = {"numpy", "scipy", "cv2", "skimage", "pandas", "matplotlib", "typst", "PIL", "pydantic", "rich"}
+HEAVY = {
+    "numpy",
+    "scipy",
+    "cv2",
+    "skimage",
+    "pandas",
+    "matplotlib",
+    "typst",
+    "PIL",
+    "pydantic",
+    "rich",
+    "sqlalchemy",
+}
 
 
 def imports(path: Path) -> Iterator[str]:
