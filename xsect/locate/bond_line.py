@@ -11,14 +11,15 @@ from xsect.locate.weld_frame import Bond, WeldFrame
 REACH = 0.35
 """How far beside the bond, in bond widths, the gap takes part."""
 
-MARGIN = 0.04
+MARGIN = 0.12
 """How near to a nugget, in bond widths, the located line may already have left the joint for its rim."""
 
 SAG = 0.012
 """Standard deviation of the line's sag over a bond, in bond widths, before anything is measured."""
 
-GRAINY = 3.0
-"""How many times less a joined station says than an open one: its line hops from grain to grain."""
+GRAINY = 6.0
+"""How many times less a joined station says than an open one: its line hops from grain to grain, or is gone and the
+located one cuts its curve short."""
 
 CORRELATED = 15.0
 """Neighbouring stations that share grains and roughness and count as one."""
@@ -48,7 +49,8 @@ def bond_line(
     columns = np.arange(frame.metal.shape[1])
     if zone is not None:
         margin = MARGIN * width / frame.step
-        near &= (places[:, 0] < zone[:, 0].min() - margin) | (places[:, 0] > zone[:, 0].max() + margin)
+        x = places[:, 0]
+        near &= ~joined | (x < zone[:, 0].min() - margin) | (x > zone[:, 0].max() + margin)
     ends = frame.from_picture(np.array([strip.place(bond.left), strip.place(bond.right)]))
     if near.sum() < FEWEST:
         return np.interp(columns, ends[:, 0], ends[:, 1]), float(SAG * width / frame.step)

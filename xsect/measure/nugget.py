@@ -16,7 +16,7 @@ RIM = (0.7, 0.03)
 """Standard uncertainty of the rim's place that the choices of the analysis do not show: px, and share of the nugget's
 half height. Learned from drawn sections: the rim is ragged by the grains it grew from."""
 
-LINE_FACTOR = 1.6
+LINE_FACTOR = 1.2
 """Factor on the uncertainty of the faying line through a nugget, learned on drawn sections: what is left of the line
 beside a nugget follows the grains."""
 
