@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from tests.locate.drawing import COPPER, MOUNT, Drawing, micrograph
 from xsect.locate.parts import find_parts
-from xsect.locate.tone import coarse_copy
+from xsect.locate.tone import COARSE_PIXELS, coarse_copy
 from xsect.reasons import Refusal
 
 PLAIN = Drawing()
@@ -105,7 +105,7 @@ def test_large_pictures_are_searched_on_a_coarse_copy() -> None:
         PLAIN, size=(900, 1500), upper=300.0, lower=300.0, bonds=((-300.0, 300.0),), standoff=50.0
     )
     parts = find_parts(drawing.micrograph(), turned=False)
-    assert parts.step == pytest.approx(math.sqrt(900 * 1500 / 700_000), rel=0.01)
+    assert parts.step == pytest.approx(math.sqrt(900 * 1500 / COARSE_PIXELS), rel=0.01)
     truth, step = coarse_copy((metal_of(drawing) * 255).astype(np.uint8))
     assert step == parts.step
     assert disagreement(parts.metal, truth.astype(float)) < 1e-4
