@@ -58,7 +58,7 @@ def _along(level: NDArray[np.float32], axis: str) -> ResampleTrace | None:
     if len(line) < 128:
         return None
     spectrum = np.abs(np.fft.rfft((line - line.mean()) * np.hanning(len(line))))
-    frequency = np.fft.rfftfreq(len(line))
+    frequency = np.asarray(np.fft.rfftfreq(len(line)), np.float64)
     usual = _running_median(spectrum, 41)
     height = spectrum / np.maximum(usual, 1e-12)
     height[frequency < _LOWEST] = 0

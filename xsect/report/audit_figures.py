@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from xsect.audit.registration import laid_on
 from xsect.audit.reuse import Reuse
-from xsect.audit.stated import QuantityAgreement
+from xsect.audit.stated import Pair, QuantityAgreement
 from xsect.capture.image_files import read_image
 from xsect.quantities import QUANTITIES, shown_unit
 from xsect.report.plotting import figure, svg_text
@@ -105,21 +107,7 @@ def agreement_plot(one: QuantityAgreement) -> str:
     with figure(7.1, 2.7) as drawing:
         left = drawing.add_axes((0.085, 0.17, 0.38, 0.70))
         right = drawing.add_axes((0.585, 0.17, 0.405, 0.70))
-        for name, (colour, mark) in (("as read", _PLAIN), ("rounded up", _ROUNDED)):
-            group = [
-                pair for pair in plain if (pair.section in one.rounded_sections) == (name == "rounded up")
-            ]
-            if not group:
-                continue
-            seen, said = (
-                np.array([getattr(pair, side) for pair in group]) for side in ("measured", "stated")
-            )
-            u = np.array([pair.u for pair in group])
-            left.errorbar(
-                seen * factor, said * factor, xerr=1.96 * u * factor, fmt=mark, color=colour, markersize=4,
-                linewidth=0.8, label=name,
-            )  # fmt: skip
-            right.plot((seen + said) / 2 * factor, (said - seen) * finer, mark, color=colour, markersize=4)
+        _points(left, right, one, plain, factor, finer)
         _line(left, one, plain, factor)
         _limits(right, one, finer)
         off = [pair.section for pair in one.pairs if pair.slip]
@@ -143,20 +131,53 @@ def agreement_plot(one: QuantityAgreement) -> str:
         return svg_text(drawing, title=f"Stated against measured {label}")
 
 
-def _line(axes: object, one: QuantityAgreement, plain: list, factor: float) -> None:  # type: ignore[type-arg]
+def _points(
+    left: Any, right: Any, one: QuantityAgreement, plain: list[Pair], factor: float, finer: float
+) -> None:
+    """Draw every pair in both plots; hollow where our own measurement needs a look."""
+    for name, (colour, mark) in (("as read", _PLAIN), ("rounded up", _ROUNDED)):
+        for vouched in (True, False):
+            group = [
+                pair
+                for pair in plain
+                if (pair.section in one.rounded_sections) == (name == "rounded up")
+                and pair.vouched is vouched
+            ]
+            if not group:
+                continue
+            seen, said, u = (
+                np.array([getattr(pair, side) for pair in group]) for side in ("measured", "stated", "u")
+            )
+            how = {
+                "color": colour, "markersize": 4, "markerfacecolor": colour if vouched else "white",
+            }  # fmt: skip
+            label = name if vouched else "hollow: needs a look"
+            left.errorbar(
+                seen * factor,
+                said * factor,
+                xerr=1.96 * u * factor,
+                fmt=mark,
+                linewidth=0.8,
+                label=label,
+                **how,
+            )
+            right.plot((seen + said) / 2 * factor, (said - seen) * finer, mark, **how)
+
+
+def _line(axes: Any, one: QuantityAgreement, plain: list[Pair], factor: float) -> None:
     if not plain:
         return
     ends = np.array(
         [min(min(p.measured, p.stated) for p in plain), max(max(p.measured, p.stated) for p in plain)]
     )
-    axes.plot(ends * factor, ends * factor, color=GREY, linewidth=0.8, dashes=(2, 2), label="equal")  # type: ignore[attr-defined]
+    axes.plot(ends * factor, ends * factor, color=GREY, linewidth=0.8, dashes=(2, 2), label="equal")
     if one.line:
         said = one.line.intercept + one.line.slope * ends
-        axes.plot(ends * factor, said * factor, color=BLACK, linewidth=1.0, label="line")  # type: ignore[attr-defined]
+        axes.plot(ends * factor, said * factor, color=BLACK, linewidth=1.0, label="line")
 
 
-def _limits(axes: object, one: QuantityAgreement, factor: float) -> None:
-    axes.axhline(0, color=GREY, linewidth=0.8, dashes=(2, 2))  # type: ignore[attr-defined]
+def _limits(axes: Any, one: QuantityAgreement, factor: float) -> None:
+    axes.axhline(0, color=GREY, linewidth=0.8, dashes=(2, 2))
     if one.limits is None:
         return
     for value, (low, high), solid in (
@@ -164,5 +185,5 @@ def _limits(axes: object, one: QuantityAgreement, factor: float) -> None:
         (one.limits.low, one.limits.low_interval, False),
         (one.limits.high, one.limits.high_interval, False),
     ):
-        axes.axhspan(low * factor, high * factor, color=SKY_BLUE, alpha=0.18, linewidth=0)  # type: ignore[attr-defined]
-        axes.axhline(value * factor, color=BLACK, linewidth=1.0, linestyle="-" if solid else "--")  # type: ignore[attr-defined]
+        axes.axhspan(low * factor, high * factor, color=SKY_BLUE, alpha=0.18, linewidth=0)
+        axes.axhline(value * factor, color=BLACK, linewidth=1.0, linestyle="-" if solid else "--")

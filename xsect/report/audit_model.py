@@ -15,7 +15,7 @@ from xsect.audit.findings import GRADES, AuditFinding, find_all, gravest
 from xsect.audit.run import Audit, Looked
 from xsect.audit.sampling import accept_probability
 from xsect.audit.stated import QuantityAgreement, as_stated
-from xsect.quantities import QUANTITIES, Unit, decimals, shown_unit
+from xsect.quantities import QUANTITIES, Unit, shown_unit
 from xsect.record import SectionRecord
 from xsect.report.audit_figures import agreement_plot
 from xsect.report.model import _tied
@@ -143,7 +143,7 @@ def _quantity(one: QuantityAgreement) -> dict[str, Any]:
     if slips:
         facts.append(("Left out, off by a known factor", ", ".join(slips)))
     if math.isfinite(one.step):
-        facts.append(("Stated in steps of", _in(one.step, one.unit, one.step)))
+        facts.append(("Stated in steps of", as_stated(one.step, one.unit)))
     if one.limits:
         facts += [
             ("Bias", _with(one.limits.bias, one.limits.bias_interval, one.unit)),
@@ -165,12 +165,6 @@ def _quantity(one: QuantityAgreement) -> dict[str, Any]:
         "label": _label(one.quantity),
         "facts": [{"label": name, "value": value} for name, value in facts],
     }
-
-
-def _in(value: float, unit: Unit, of: float) -> str:
-    """Write a value in the unit of another one."""
-    factor, name = shown_unit(of, unit)
-    return f"{fixed(value * factor, decimals(of * factor, None))} {name}".rstrip()
 
 
 def _with(value: float, interval: tuple[float, float], unit: Unit) -> str:

@@ -135,7 +135,7 @@ def _write(folder: Path, shown: Sequence[Shown], lot: str, first_seed: int) -> N
 def _treated(one: Shown, drawn: dict[str, Pixels]) -> Pixels:
     if one.copy_of:
         lighter = np.clip(drawn[one.copy_of][:, ::-1].astype(np.float32) * 1.06 + 3, 0, 255)
-        return lighter.astype(np.uint8)
+        return np.asarray(lighter, np.uint8)
     pixels = drawn[one.weld.section]
     if one.half:
         return np.asarray(cv2.resize(pixels, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
