@@ -21,6 +21,9 @@ RAYS = 60
 FEWEST = 8
 """Fewest readings that make a value."""
 
+STEEPEST = 0.35
+"""Slope of the outer surface against the faying line from which it is taken for an end face."""
+
 EDGE_PX = 0.7
 """Standard uncertainty in px of a thickness from the reference levels of its two edges."""
 
@@ -67,16 +70,21 @@ def _readings(
     x = (base[:, :1] + along * normal[:, :1] + 0.5) / step - 0.5
     y = (base[:, 1:] + along * normal[:, 1:] + 0.5) / step - 0.5
     inside = (x >= 0) & (x <= columns - 1) & (y >= 0) & (y <= rows - 1)
-    metal = parts.metal[
-        np.clip(np.rint(y), 0, rows - 1).astype(int), np.clip(np.rint(x), 0, columns - 1).astype(int)
-    ]
+    row = np.clip(np.rint(y), 0, rows - 1).astype(int)
+    column = np.clip(np.rint(x), 0, columns - 1).astype(int)
+    inside &= parts.known[row, column]  # a surface behind a data bar is not in view
+    metal = parts.metal[row, column]
     leaves = inside & ~metal
     first = np.argmax(leaves, axis=1)
     seen = leaves.any(axis=1)
     seen &= ~np.array([(~row[: stop + 1]).any() for row, stop in zip(inside, first, strict=True)])
+    rough = along[np.arange(chosen.size), first]
+    if seen.sum() > 1:
+        # a ray that leaves through the part's end face, or beside one that does, has met no outer surface
+        slope = np.gradient(rough[seen], chosen[seen].astype(float))
+        seen[seen] = np.abs(slope) < STEEPEST
     if not seen.any():
         return np.empty(0)
-    rough = along[np.arange(chosen.size), first]
     outer = _sharpen(located, pixels, base[seen], normal[seen], rough[seen])
     readings = outer - facing[seen]
     return np.asarray(readings[np.isfinite(readings) & (readings > 8)])
