@@ -54,7 +54,8 @@ class Ground:
 
     def place(self, points: Places) -> Places:
         """Return positions (k, 2) of the window as positions (x, y) of the turned picture."""
-        return np.asarray(points, dtype=np.float64) + np.array([self.left, self.top])
+        shift = np.array([self.left, self.top], dtype=np.float64)
+        return np.asarray(points + shift, dtype=np.float64)
 
 
 def lay_ground(located: Located, micrograph: Micrograph, nuggets: tuple[Places, ...] = ()) -> Ground | None:
@@ -202,15 +203,15 @@ def _level(tone: Floats, metal: Mask) -> Floats:
     size = (max(columns // CELL, 1), max(rows // CELL, 1))
     keep = metal
     level = np.float32(tone[metal].mean() if metal.any() else tone.mean())
-    out = np.full(tone.shape, level, np.float32)
+    out: Floats = np.full(tone.shape, level, np.float32)
     for _ in range(2):
         keep = metal & (tone > np.float32(0.75) * out)
         weight = cv2.resize(keep.astype(np.float32), size, interpolation=cv2.INTER_AREA)
         total = cv2.resize(np.where(keep, tone, np.float32(0)), size, interpolation=cv2.INTER_AREA)
         weight, total = (cv2.GaussianBlur(one, (0, 0), 3.0) for one in (weight, total))
         coarse = (total + level * np.float32(1e-3)) / (weight + np.float32(1e-3))
-        out = cv2.resize(coarse, (columns, rows), interpolation=cv2.INTER_LINEAR)
-    return np.asarray(out, dtype=np.float32)
+        out = np.asarray(cv2.resize(coarse, (columns, rows), interpolation=cv2.INTER_LINEAR), np.float32)
+    return out
 
 
 def _void_level(located: Located) -> float:

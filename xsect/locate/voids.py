@@ -120,7 +120,8 @@ def _read(
     outline = _outline(lifted, depth / 2, own)
     feret = _longest(outline) if len(outline) > 2 else 2 * radius
     shift = (box[1].start, box[0].start)
-    if np.pi / 4 * feret**2 > SLIM * total / depth and not (ground.bond[box] & (own > 0)).any():
+    on_line = float(ground.bond[box][own > 0].mean()) > 0.6
+    if np.pi / 4 * feret**2 > SLIM * total / depth and not on_line:
         return None
     middle = np.array(
         [np.average(axis, weights=np.clip(lifted, 0, None)[near]) for axis in np.nonzero(near)[::-1]]
