@@ -72,7 +72,8 @@ def _readings(
     inside = (x >= 0) & (x <= columns - 1) & (y >= 0) & (y <= rows - 1)
     row = np.clip(np.rint(y), 0, rows - 1).astype(int)
     column = np.clip(np.rint(x), 0, columns - 1).astype(int)
-    inside &= parts.known[row, column]  # a surface behind a data bar is not in view
+    # a surface behind a data bar is not in view, and the bar's own edge is none
+    inside &= cv2.erode(parts.known.astype(np.uint8), np.ones((9, 9), np.uint8))[row, column] > 0
     metal = parts.metal[row, column]
     leaves = inside & ~metal
     first = np.argmax(leaves, axis=1)
