@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from xsect.synth import imc
 from xsect.synth.design import Part, SectionDesign
 from xsect.synth.profile import Profile
 
@@ -19,9 +20,9 @@ class Coverage:
     """Shares of each pixel (rows, columns) float32 that sum to 1, and where the pixel lies in the weld frame
     (µm).
 
-    ``upper`` and ``lower`` are base metal; ``tin`` all plating; ``reaction`` the intermetallic layer; ``gap``
-    lies between the parts; ``mount`` is the rest. ``depth`` is the distance (µm) into the metal, negative
-    outside.
+    ``upper`` and ``lower`` are base metal; ``tin`` all plating; ``reaction`` the intermetallic layer, of it ``cu3sn``
+    the inner compound; ``gap`` lies between the parts; ``mount`` is the rest. ``depth`` is the distance (µm) into the
+    metal, negative outside.
     """
 
     u: Image
@@ -33,6 +34,7 @@ class Coverage:
     gap: Image
     mount: Image
     depth: Image
+    cu3sn: Image
 
 
 def weld_frame(design: SectionDesign) -> tuple[Image, Image]:
@@ -101,7 +103,7 @@ def cover(design: SectionDesign, profile: Profile) -> Coverage:
     upper_edge = _body(design.upper, u, face_up, -out_up)
     lower_edge = _body(design.lower, u, -face_low, out_low)
     upper, lower = share(upper_edge), share(lower_edge)
-    tin = reaction = np.zeros_like(u)
+    tin = reaction = cu3sn = np.zeros_like(u)
     facing = np.minimum(share(_ends(design.upper, u, coat)), share(_ends(design.lower, u, coat)))
     open_up, open_low = face_up, face_low
     if design.plating is not None:
@@ -122,6 +124,7 @@ def cover(design: SectionDesign, profile: Profile) -> Coverage:
         reaction += (share(-inner_low) - share(-face_low)) * share(_ends(design.lower, u, coat))
         reaction = np.clip(reaction, 0, tin)
         tin = tin - reaction
+        cu3sn = imc.inner_share(design.plating, reaction, face_up, face_low, share)
     between = np.clip(share(open_low) - share(open_up), 0, 1) * facing
     gap = np.clip(np.minimum(between, 1 - upper - lower - tin - reaction), 0, 1)
     if profile.fill_until:
@@ -129,7 +132,7 @@ def cover(design: SectionDesign, profile: Profile) -> Coverage:
         tin, gap = tin + wetted, gap - wetted
     mount = np.clip(1 - upper - lower - tin - reaction - gap, 0, 1)
     depth = -np.minimum(upper_edge, lower_edge)
-    return Coverage(u, v, upper, lower, tin, reaction, gap, mount, depth)
+    return Coverage(u, v, upper, lower, tin, reaction, gap, mount, depth, cu3sn)
 
 
 def _ends(part: Part, u: Image, coat: float = 0.0) -> Image:

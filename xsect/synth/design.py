@@ -79,7 +79,8 @@ class Plating:
 
     ``fill`` is the gap height at which the fill ends in a meniscus, as a multiple of the free thicknesses'
     sum (never below 1: there the two coatings touch). ``reaction`` is the thickness of the intermetallic
-    layer between plating and base metal, ``scallop`` its relative unevenness. The free thickness itself
+    layer between plating and base metal, ``scallop`` its relative unevenness, ``cu3sn`` how much of it, next to the
+    base metal, is Cu3Sn. The free thickness itself
     varies by the share ``ripple`` over ``ripple_wave``.
     """
 
@@ -88,6 +89,7 @@ class Plating:
     outer: float = 0.0
     fill: float = 1.5
     reaction: float = 0.0
+    cu3sn: float = 0.0
     scallop: float = 0.0
     ripple: float = 0.0
     ripple_wave: float = 300.0

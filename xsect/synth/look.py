@@ -61,6 +61,7 @@ class Look:
     lower: Colour = (1.0, 1.0, 1.0)
     tin: Colour = (0.8, 0.8, 0.8)
     reaction: Colour = (0.6, 0.6, 0.6)
+    cu3sn: Colour = (0.65, 0.6, 0.6)
     mount: Colour = (0.0, 0.0, 0.0)
     gap: Colour = (0.0, 0.0, 0.0)
     grains_upper: Grains | None = None

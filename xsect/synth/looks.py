@@ -8,6 +8,7 @@ import numpy as np
 
 from xsect.synth.design import SectionDesign
 from xsect.synth.draws import Draws
+from xsect.synth.imc import inner_colour
 from xsect.synth.look import (
     BRASS,
     BRONZE,
@@ -23,7 +24,7 @@ from xsect.synth.look import (
 )
 
 # Backscatter coefficients after Castaing's rule for phases (eta, mass-weighted) and from memory for resin.
-BACKSCATTER = {"copper": 0.302, "tin": 0.413, "reaction": 0.379, "resin": 0.064, "void": 0.02}
+BACKSCATTER = {"copper": 0.302, "tin": 0.413, "reaction": 0.379, "cu3sn": 0.345, "resin": 0.064, "void": 0.02}
 
 
 def look_scene(kind: str, level: int, rng: np.random.Generator, design: SectionDesign) -> Look:
@@ -78,6 +79,7 @@ def _materials(kind: str, d: Draws) -> Look:
         gap=gap,
         grey=grey,
     )
+    look = replace(look, cu3sn=inner_colour(upper, look.reaction))
     if kind == "plated_grey":
         # In a grey picture tin shows by its own level only: brighter or, after some etchants, darker.
         base = float(np.dot(upper, (0.299, 0.587, 0.114)))
@@ -189,6 +191,7 @@ def _electron(look: Look, d: Draws) -> Look:
         lower=level("copper"),
         tin=level("tin"),
         reaction=level("reaction"),
+        cu3sn=level("cu3sn"),
         mount=level("resin"),
         gap=level("void") if d.rng.random() < 0.5 else level("resin"),
         exposure=gain,

@@ -50,7 +50,8 @@ def _reflectance(
     if design.plating is not None:
         tin = cov.tin * (1 + np.float32(0.012) * smooth(shape, 5, rng))
         scene += tin[..., None] * np.asarray(look.tin, np.float32)
-        scene += cov.reaction[..., None] * np.asarray(look.reaction, np.float32)
+        scene += (cov.reaction - cov.cu3sn)[..., None] * np.asarray(look.reaction, np.float32)
+        scene += cov.cu3sn[..., None] * np.asarray(look.cu3sn, np.float32)
     if look.relief:
         # A soft layer polishes lower: its step shows as a light and a dark halo.
         step = cv2.GaussianBlur(cov.tin, (0, 0), 1.2) - cv2.GaussianBlur(cov.tin, (0, 0), 3.0)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from xsect.synth import imc
 from xsect.synth.design import Flank, Part, SectionDesign
 
 Floats = NDArray[np.float64]
@@ -73,7 +74,7 @@ def unroll(design: SectionDesign) -> Profile:
         upper_coat = np.where(filled | (tin > 0), gap, np.minimum(upper_face + upper_free, gap))
         lower_coat = np.where(filled | (tin > 0), gap, np.maximum(lower_face - lower_free, gap))
         upper_coat[void > 0], lower_coat[void > 0] = upper_face[void > 0], lower_face[void > 0]
-        reaction = _reaction(design, u)
+        reaction = imc.thickness(design.plating, u)
     return Profile(
         u=u,
         line=line,
@@ -209,14 +210,6 @@ def _fill(
         menisci += [(float(u[first]), height / 2, -1), (float(u[last]), height / 2, 1)]
     filled &= outside > 0
     return filled, tuple(menisci)
-
-
-def _reaction(design: SectionDesign, u: Floats) -> Floats:
-    """Thickness of the intermetallic layer on each face, scalloped by three incommensurate waves."""
-    assert design.plating is not None
-    mean, ripple = design.plating.reaction, design.plating.scallop
-    wave = np.sin(2 * np.pi * u / 3.7) + np.sin(2 * np.pi * u / 5.9 + 1) + np.sin(2 * np.pi * u / 9.1 + 2)
-    return mean * (1 + ripple * wave / 3)
 
 
 def _hollow(part: Part, u: Floats) -> Floats:

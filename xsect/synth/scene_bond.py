@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from xsect.synth import imc
 from xsect.synth.design import Contact, Film, Flank, Nugget, Plating, SectionDesign, Shape
 from xsect.synth.draws import Draws
 from xsect.synth.profile import outer_opening
@@ -28,6 +29,7 @@ def plating(d: Draws, kind: str) -> Plating:
         outer=upper,
         fill=d.uni(1.0, 3.0),
         reaction=reaction,
+        cu3sn=imc.inner_thickness(reaction),
         scallop=0.5,
         ripple=d.uni(0, d.by_level(0.05, 0.15, 0.25)),
         ripple_wave=d.uni(80, 400) * d.pixel,
