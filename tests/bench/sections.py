@@ -62,6 +62,7 @@ def read_truth(text: str) -> Truth:
     """Return a truth from its JSON; what were tuples become tuples again."""
     kept = json.loads(text)
     kept["segments"] = tuple(kept["segments"])
+    kept["flaws"] = tuple(kept.get("flaws", ()))
     kept["notches"] = tuple(tuple(tuple(point) for point in pair) for pair in kept["notches"])
     return Truth(**kept)
 

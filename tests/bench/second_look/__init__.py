@@ -6,9 +6,12 @@ pixel; metal, resin and camera are other ones than in the package's own drawings
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from tests.bench.second_look.camera import take
+from tests.bench.second_look.cuts import choose_cuts, flaw_truth
 from tests.bench.second_look.layout import lay_out
 from tests.bench.second_look.looks import look
 from tests.bench.second_look.paint import paint
@@ -21,6 +24,7 @@ from xsect.synth.truth import DrawnSection, Truth
 KINDS = (
     "unetched", "etched", "plated", "plated_residual", "plated_grey", "segments", "no_bond", "dissimilar",
     "steel_fusion", "bse", "unusable", "fusion", "mixed", "heat_affected",
+    "flawed",
 )  # fmt: skip
 DIFFICULTIES = ("easy", "fair", "hard")
 
@@ -36,11 +40,16 @@ def draw(kind: str, difficulty: str, seed: int, *, width_px: int = 1400) -> Draw
         pixels = unusable(SCENES[seed % len(SCENES)], difficulty, rng, width_px)
         truth = Truth(1.0, {}, bond_kind="none", usable=False, row={"um_per_px": 1.0})
         return DrawnSection(pixels, truth, kind, difficulty, seed)
-    base = BASE.get(kind, kind)
+    base = str(rng.choice(["unetched", "etched"])) if kind == "flawed" else BASE.get(kind, kind)
     layout = plan(base, difficulty, rng, width_px)
     seen = look(base, difficulty, rng)
     if kind in BASE:
         layout, seen = welded(kind, difficulty, layout, seen, rng)
     shapes = lay_out(layout)
-    pixels = take(paint(layout, shapes, seen, rng), seen.camera, rng)
-    return DrawnSection(pixels, truth_of(layout, shapes), kind, difficulty, seed)
+    cuts = choose_cuts(layout, shapes, rng) if kind == "flawed" else ()
+    pixels = take(paint(layout, shapes, seen, rng, cuts), seen.camera, rng)
+    truth = truth_of(layout, shapes)
+    if kind == "flawed":
+        quantities = {**truth.quantities, **flaw_truth(layout, cuts)}
+        truth = replace(truth, quantities=quantities, flaws=tuple(cut.truth for cut in cuts))
+    return DrawnSection(pixels, truth, kind, difficulty, seed)

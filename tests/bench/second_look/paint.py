@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 
 from tests.bench.second_look.coverage import coverage
+from tests.bench.second_look.cuts import Cut, cut_out
 from tests.bench.second_look.layout import FAR_PX, Layout, Shapes
 from tests.bench.second_look.looks import Look
 from tests.bench.second_look.resin import resin
@@ -44,7 +45,9 @@ def shares(layout: Layout, shapes: Shapes) -> dict[str, Image]:
     return out
 
 
-def paint(layout: Layout, shapes: Shapes, look: Look, rng: np.random.Generator) -> Image:
+def paint(
+    layout: Layout, shapes: Shapes, look: Look, rng: np.random.Generator, cuts: tuple[Cut, ...] = ()
+) -> Image:
     """Return the face (rows, columns, 3) in display values 0 to 1."""
     shape = layout.shape
     share = shares(layout, shapes)
@@ -57,6 +60,8 @@ def paint(layout: Layout, shapes: Shapes, look: Look, rng: np.random.Generator) 
     if "tin" in share:
         soft = 1 + field(rng, shape, 3.0) * 0.02
         face += (share["tin"] * soft)[..., None] * np.array(look.tin, np.float32)
+    if cuts:
+        face = cut_out(face, cuts, _mount(layout, shapes, look, rng, solid), shape)
     wear = _wear(layout, shapes, look, solid, rng)
     face *= wear[..., None]
     if look.stain > 0:
