@@ -8,7 +8,6 @@ from typing import Final
 
 from xsect.lots.changes import Change
 from xsect.lots.run_rules import RULES
-from xsect.lots.spread import FEWEST_POINTS
 from xsect.lots.trend import Trend
 from xsect.lots.variance import lag_one
 from xsect.quantities import Unit, decimals, show, shown_unit
@@ -198,7 +197,7 @@ def _limits(trend: Trend) -> list[str]:
         if trend.plan.frozen:
             said.append("The limits are frozen from an earlier chart.")
             break
-        if FEWEST_POINTS <= limits.points < ENOUGH_POINTS:
+        if 0 < limits.points < ENOUGH_POINTS:
             said.append(
                 f"The limits{phase} rest on {limits.points} points and are provisional: {ENOUGH_POINTS} to 25 are "
                 "common."

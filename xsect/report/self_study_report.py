@@ -72,7 +72,7 @@ def self_page(found: SelfStudy, source: str) -> StatisticsPage:
             show(one.u, unit, digits_from=one.u or None), str(len(one.values)),
             show(one.sd, unit, digits_from=one.sd or None),
             "–" if math.isnan(one.offset)
-            else f"{'+' if one.offset >= 0 else '−'}{show(abs(one.offset), unit, digits_from=one.u or None)}",
+            else f"{'+' if one.offset >= 0 else '−'}{show(abs(one.offset), unit, digits_from=one.sd or None)}",
         )
         for one in found.sections
     )  # fmt: skip

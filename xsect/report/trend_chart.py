@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 _MOST_NAMES: Final = 40
 _MANY: Final = 80
 """Points from which marks are small and intervals and rule numbers left away."""
+_RASTER: Final = 3000
+"""Points from which marks are drawn as pixels, so that the file stays small."""
 
 
 def trend_svg(trend: Trend) -> str:
@@ -75,53 +77,74 @@ def _unit(trend: Trend) -> tuple[float, str]:
 
 
 def _upper(axes: Axes, trend: Trend, panel: Panel, factor: float) -> None:
-    places = np.arange(len(trend.points))
     _curve(axes, panel, factor)
     _levels(axes, panel, factor, trend)
-    if trend.chart.kind == "cusum":
-        _ring(axes, trend, (panel,), factor)
-        return
-    small = len(places) > _MANY
-    by_lot = dict(trend.lots) if trend.basis != "sections" and trend.chart.kind != "ewma" else {}
-    for place, point in enumerate(trend.points):
-        lot = by_lot.get(point.label)
-        if lot and math.isfinite(lot.low):
-            axes.plot(
-                (place, place), (lot.low * factor, lot.high * factor), color=SKY_BLUE, linewidth=2.0 if small else 5.0,
-                alpha=0.45, solid_capstyle="butt", zorder=0.8,
-            )  # fmt: skip
-        if not small and math.isfinite(point.u):
-            half = COVERAGE_FACTOR * point.u * factor
-            middle = point.value * factor
-            axes.plot((place, place), (middle - half, middle + half), color=GREY, linewidth=1.0, zorder=1.5)
-        style = VERDICT_STYLES[point.verdict]
-        hollow = point.looks > 0
+    if trend.chart.kind != "cusum":
+        _points(axes, trend, factor)
+        _changes(axes, trend, factor)
+        at_edge: Any = axes.get_xaxis_transform()
+        between = [place for place, _ in trend.missing]
         axes.plot(
-            place, point.value * factor, marker=style.marker, markersize=2.6 if small else 4.6, color=style.colour,
-            markerfacecolor="white" if hollow else style.colour, markeredgewidth=1.1, linestyle="", zorder=2.5,
+            between, [0.025] * len(between), marker="x", markersize=4.5, color=GREY, transform=at_edge, clip_on=False,
+            linestyle="",
         )  # fmt: skip
+        axes.margins(y=0.14)
     _ring(axes, trend, (panel,), factor)
-    _changes(axes, trend, factor)
-    at_edge: Any = axes.get_xaxis_transform()
-    for between, _ in trend.missing:
-        axes.plot(between, 0.025, marker="x", markersize=4.5, color=GREY, transform=at_edge, clip_on=False)
-    axes.margins(y=0.14)
+
+
+def _points(axes: Axes, trend: Trend, factor: float) -> None:
+    """Draw the points by verdict and by whether they need a look, their intervals, and the bands of the lots."""
+    small, raster = len(trend.points) > _MANY, len(trend.points) > _RASTER
+    places = np.arange(len(trend.points))
+    values = np.array([point.value for point in trend.points]) * factor
+    if trend.lots and trend.basis != "sections" and trend.chart.kind != "ewma":
+        lots = dict(trend.lots)
+        known = [(place, lots[p.label]) for place, p in enumerate(trend.points) if p.label in lots]
+        axes.vlines(
+            [place for place, _ in known], [lot.low * factor for _, lot in known],
+            [lot.high * factor for _, lot in known], color=SKY_BLUE, linewidth=2.0 if small else 5.0, alpha=0.45,
+            zorder=0.8, rasterized=raster,
+        )  # fmt: skip
+    if not small:
+        half = COVERAGE_FACTOR * np.array([point.u for point in trend.points]) * factor
+        axes.vlines(places, values - half, values + half, color=GREY, linewidth=1.0, zorder=1.5)
+    kinds = [(point.verdict, point.looks > 0) for point in trend.points]
+    for kind in sorted(set(kinds)):
+        style = VERDICT_STYLES[kind[0]]
+        here = np.array([one == kind for one in kinds])
+        axes.plot(
+            places[here], values[here], marker=style.marker, markersize=2.6 if small else 4.6, color=style.colour,
+            markerfacecolor="white" if kind[1] else style.colour, markeredgewidth=1.1, linestyle="", zorder=2.5,
+            rasterized=raster,
+        )  # fmt: skip
 
 
 def _curve(axes: Axes, panel: Panel, factor: float) -> None:
-    axes.plot(np.arange(panel.values.size), panel.values * factor, color=BLUE, linewidth=0.8, zorder=1.2)
+    raster = panel.values.size > _RASTER
+    axes.plot(
+        np.arange(panel.values.size),
+        panel.values * factor,
+        color=BLUE,
+        linewidth=0.8,
+        zorder=1.2,
+        rasterized=raster,
+    )
 
 
 def _steps(axes: Axes, level: Any, factor: float, **style: Any) -> None:
     """Draw a level that may differ from place to place as a staircase, broken where it is not known."""
-    edges = np.arange(len(level) + 1) - 0.5
-    axes.stairs(np.asarray(level) * factor, edges, baseline=None, **style)
+    level = np.asarray(level)
+    # one step a run of equal levels: a long dashed staircase is slow to draw
+    new = np.concatenate(([True], (level[1:] != level[:-1]) & ~(np.isnan(level[1:]) & np.isnan(level[:-1]))))
+    starts = np.flatnonzero(new)
+    axes.stairs(level[starts] * factor, np.append(starts, level.size) - 0.5, baseline=None, **style)
 
 
 def _levels(axes: Axes, panel: Panel, factor: float, trend: Trend) -> None:
-    _steps(axes, panel.centre, factor, color=BLACK, linewidth=0.9)
+    above = 2.7 if len(trend.points) > _MANY else 1.0  # many points would hide the lines
+    _steps(axes, panel.centre, factor, color=BLACK, linewidth=0.9, zorder=above)
     for level in (panel.lower, panel.upper):
-        _steps(axes, level, factor, color=BLACK, linewidth=0.9, linestyle=(0, (4, 2)))
+        _steps(axes, level, factor, color=BLACK, linewidth=0.9, linestyle=(0, (4, 2)), zorder=above)
     if panel.sigma is not None and trend.plan.rules != "limits":
         for zone in (-2, -1, 1, 2):
             _steps(
@@ -156,23 +179,26 @@ def _say(axes: Axes, panel: Panel, factor: float, names: tuple[str, str, str]) -
 
 def _ring(axes: Axes, trend: Trend, panels: tuple[Panel, ...] | list[Panel], factor: float) -> None:
     """Circle the points that signal and write the number of the first rule beside, with a + where there are more."""
+    small, raster = len(trend.points) > _MANY, len(trend.points) > _RASTER
     for panel in panels:
-        for place in trend.chart.signalled(panel.name):
-            codes = sorted(
-                {s.rule.split()[-1] for s in trend.chart.signals if (s.place, s.panel) == (place, panel.name)}
-            )
-            value = panel.values[place] * factor
-            axes.plot(
-                place, value, marker="o", markersize=5.0 if len(trend.points) > _MANY else 9.5, markerfacecolor="none",
-                color=VERMILLION, markeredgewidth=1.2, zorder=3,
+        codes: dict[int, set[str]] = {}
+        for signal in trend.chart.signals:
+            if signal.panel == panel.name:
+                codes.setdefault(signal.place, set()).add(signal.rule.split()[-1])
+        places = sorted(codes)
+        axes.plot(
+            places, panel.values[places] * factor, marker="o", markersize=5.0 if small else 9.5, linestyle="",
+            markerfacecolor="none", color=VERMILLION, markeredgewidth=1.2, zorder=3, rasterized=raster,
+        )  # fmt: skip
+        for place in () if small else places:
+            first = min(codes[place]) + ("+" if len(codes[place]) > 1 else "")
+            if first == "limit":
+                continue
+            below = panel.values[place] < panel.centre[place]
+            axes.annotate(
+                first, (place, panel.values[place] * factor), xytext=(0, -7 if below else 7),
+                textcoords="offset points", ha="center", va="top" if below else "bottom", fontsize=6, color=BLACK,
             )  # fmt: skip
-            first = codes[0] + ("+" if len(codes) > 1 else "")
-            if len(trend.points) <= _MANY and first != "limit":
-                below = value < panel.centre[place] * factor
-                axes.annotate(
-                    first, (place, value), xytext=(0, -7 if below else 7), textcoords="offset points",
-                    ha="center", va="top" if below else "bottom", fontsize=6, color=BLACK,
-                )  # fmt: skip
 
 
 def _spread(axes: Axes, trend: Trend, panel: Panel, factor: float) -> None:
@@ -185,6 +211,7 @@ def _spread(axes: Axes, trend: Trend, panel: Panel, factor: float) -> None:
         linestyle="",
         markersize=size,
         color=BLUE,
+        rasterized=panel.values.size > _RASTER,
     )
     _steps(axes, panel.centre, factor, color=BLACK, linewidth=0.9)
     for level in (panel.lower, panel.upper):

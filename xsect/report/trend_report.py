@@ -136,6 +136,7 @@ def _lots_block(trend: Trend, title: str) -> Block:
 def _points_block(trend: Trend, title: str) -> Block:
     unit, top = trend.rows.unit, trend.chart.panels[0]
     lots = dict(trend.lots) if trend.basis != "sections" else {}
+    said = _said(trend)
     rows = []
     for place, point in enumerate(trend.points[:_MOST_ROWS]):
         looks = f", {point.looks} to look at" if point.looks else ""
@@ -152,7 +153,7 @@ def _points_block(trend: Trend, title: str) -> Block:
                 name, point.made_on or "–", f"{len(point.used)}{looks}",
                 show(point.value, unit, digits_from=point.u if point.u > 0 else None),
                 *((span(lot.low, lot.high, unit) if lot and known else "–",) if lots else ()),
-                level, ", ".join(_said(trend, place)) or "–",
+                level, ", ".join(said.get(place, ())) or "–",
             )
         )  # fmt: skip
     more = f"The first {_MOST_ROWS} of {len(trend.points)}; points.csv holds all."
@@ -171,12 +172,13 @@ def _points_block(trend: Trend, title: str) -> Block:
     )  # fmt: skip
 
 
-def _said(trend: Trend, place: int) -> list[str]:
-    return [
-        signal.rule if signal.rule != "limit" else f"{signal.panel} beyond its limit"
-        for signal in trend.chart.signals
-        if signal.place == place
-    ]
+def _said(trend: Trend) -> dict[int, list[str]]:
+    """Return what is said at each place that signals."""
+    said: dict[int, list[str]] = {}
+    for signal in trend.chart.signals:
+        text = signal.rule if signal.rule != "limit" else f"{signal.panel} beyond its limit"
+        said.setdefault(signal.place, []).append(text)
+    return said
 
 
 def trend_files(trends: Sequence[Trend], plots: Sequence[str]) -> list[tuple[str, bytes]]:
@@ -194,7 +196,7 @@ def trend_files(trends: Sequence[Trend], plots: Sequence[str]) -> list[tuple[str
 
 
 def _point_rows(trend: Trend) -> list[tuple[Cell, ...]]:
-    top = trend.chart.panels[0]
+    top, said = trend.chart.panels[0], _said(trend)
 
     def number(value: float) -> float | None:
         return float(value) if math.isfinite(value) else None
@@ -203,7 +205,7 @@ def _point_rows(trend: Trend) -> list[tuple[Cell, ...]]:
         (
             trend.title, point.label, point.lot, point.made_on, len(point.used), point.looks, point.verdict,
             point.value, number(point.u), int(trend.chart.phase[place]) + 1, "yes" if trend.baseline[place] else "no",
-            *(number(level[place]) for level in (top.centre, top.lower, top.upper)), "; ".join(_said(trend, place)),
+            *(number(level[place]) for level in (top.centre, top.lower, top.upper)), "; ".join(said.get(place, ())),
         )
         for place, point in enumerate(trend.points)
     ]  # fmt: skip
