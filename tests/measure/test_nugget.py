@@ -96,7 +96,6 @@ def test_each_segment_has_its_own_and_the_widest_is_the_sections() -> None:
     [
         ({"evidence": WEAK}, "score of 2.0"),
         ({"u_line": 10.0}, "faying line"),
-        ({"width": 0.0}, "does not reach"),
         ({}, ""),
     ],
 )
@@ -106,10 +105,16 @@ def test_doubts_say_what_is_weak(change: dict[str, Any], said: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("sharpness", "apart", "score"), [(1.0, 9.0, 5.0), (0.375, 9.0, 2.5), (1.0, 1.5, 2.5), (-0.1, 9.0, 0.0)]
+    ("sharpness", "apart", "score"), [(1.0, 9.0, 5.0), (0.375, 9.0, 2.5), (1.0, 2.0, 2.5), (-0.1, 9.0, 0.0)]
 )
 def test_shading_and_common_grains_lower_the_score(sharpness: float, apart: float, score: float) -> None:
     assert replace(CLEAR, sharpness=sharpness, apart=apart).score == pytest.approx(score)
+
+
+def test_what_stands_upright_scores_less_but_may_be_one() -> None:
+    upright = replace(CLEAR, tall=2.2)
+    assert upright.score == pytest.approx(5.0 / 4)
+    assert upright.possible
 
 
 def kind(nuggets: list[Nugget], row: SheetRow = ROW, **given: Any) -> Measurement:

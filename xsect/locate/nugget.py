@@ -22,12 +22,18 @@ from xsect.locate.weld_frame import Bond, WeldFrame, bonds, closer, frame_of
 SECTORS = 24
 """Stretches of the rim that are asked one by one whether the structure changes there."""
 
-CERTAIN, LIKELY, POSSIBLE = 2.8, 2.5, 1.75
+CERTAIN, LIKELY, POSSIBLE = 2.75, 2.65, 2.0
 """Score from which a zone is a nugget without doubt, is measured as one, and may be one. Learned from drawn sections
 with and without nuggets."""
 
-SHARP, STANDING = 0.75, 3.0
+SHARP, STANDING = 0.75, 4.0
 """Sharpness as a share of the change, and standing apart, under which they lower the score."""
+
+TALL = 1.1
+"""Height over width above which it lowers the score: heat leaves a nugget wider than it is high (common practice)."""
+
+STEADY = 3.0
+"""Steadiness from which a zone may be a nugget whatever else speaks against it."""
 
 SMALLEST_BOND = 120.0
 """Width in px of the picture under which a bond shows too little structure for a nugget to be told in it."""
@@ -45,19 +51,27 @@ class Evidence:
     direction learned from the other sectors. ``change``: that mean, 1 where both sides are as different at the rim
     as away from it. ``sharpness``: the change at the rim less the change beside it, inside or outside, which shading
     that fades outward has too. ``share``: sectors that agree. ``apart``: how far the zone as a whole lies from zones
-    of its size elsewhere in the metal, in their own spread: a large grain is one of many."""
+    of its size elsewhere in the metal, in their own spread: a large grain is one of many. ``tall``: height over
+    width."""
 
     steadiness: float
     change: float
     sharpness: float
     share: float
     apart: float = 0.0
+    tall: float = 0.0
 
     @property
     def score(self) -> float:
-        """Steadiness, less where the change is not sharp or the zone is like others of its size."""
+        """Steadiness, less where the change is not sharp, the zone is like others of its size, or it stands upright."""
         sharp = self.sharpness / (SHARP * max(self.change, 1e-9))
-        return self.steadiness * max(0.0, min(1.0, sharp)) * max(0.0, min(1.0, self.apart / STANDING))
+        squat = min(1.0, TALL / max(self.tall, 1e-9)) ** 2
+        return self.steadiness * squat * max(0.0, min(1.0, sharp)) * max(0.0, min(1.0, self.apart / STANDING))
+
+    @property
+    def possible(self) -> bool:
+        """Whether the zone may be a nugget at all."""
+        return self.score >= POSSIBLE or self.steadiness >= STEADY
 
 
 @dataclass(frozen=True)
@@ -193,20 +207,29 @@ def _closely(
     line, u_line = bond_line(located, bond, frame, outline)
     features, weights = structure(frame)
     for reach, width in ((0.2, 0.2), (0.12, 0.12)):
-        outline = _drawn(outline, line, features, weights, reach, width, orders=14)
+        outline = _drawn(outline, line, features, weights, reach, width)
     evidence = replace(judge(band_about(outline, line, features, weights)), apart=apart)
-    if evidence.score < POSSIBLE or np.ptp(outline[:, 0]) * frame.step < SMALLEST:
+    if np.ptp(outline[:, 0]) * frame.step < SMALLEST:
         return None
     # texture is read in windows that take in the rim itself, so a smooth zone seems smaller than it is; brightness
     # and colour are not, and where they tell the zone as well they say where its rim is
     plain = features[..., : 3 if frame.image.ndim == 3 else 1]
     if judge(band_about(outline, line, plain, weights)).steadiness > PLAIN:
         features = plain
-        outline = _drawn(outline, line, features, weights, 0.2, 0.15, orders=14)
+    outline = _drawn(outline, line, features, weights, 0.2, 0.15, orders=14)
     line, u_line = bond_line(located, bond, frame, outline)
     other = _drawn(outline, line, features, weights, 0.12, 0.25)
-    off = np.hypot(*(other - outline).T)
-    return _measured(located, bond, frame, outline, line, u_line, float(np.median(off)), evidence)
+    off = float(np.median(np.hypot(*(other - outline).T)))
+    one = _measured(located, bond, frame, outline, line, u_line, off, evidence)
+    # a nugget holds the parts together across their faying line, and its rim is where it is however it is read
+    if one.width == 0 or one.u_rim > VAGUE * one.height:
+        return None
+    one = replace(one, evidence=replace(evidence, tall=one.height / one.width))
+    return one if one.evidence.possible else None
+
+
+VAGUE = 0.1
+"""Uncertainty of the rim's place, as a share of the height, from which there is no rim."""
 
 
 def _measured(

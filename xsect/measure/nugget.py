@@ -16,14 +16,14 @@ RIM = (0.7, 0.03)
 """Standard uncertainty of the rim's place that the choices of the analysis do not show: px, and share of the nugget's
 half height. Learned from drawn sections: the rim is ragged by the grains it grew from."""
 
-LINE_FACTOR = 1.2
+LINE_FACTOR = 1.6
 """Factor on the uncertainty of the faying line through a nugget, learned on drawn sections: what is left of the line
 beside a nugget follows the grains."""
 
 STATED_SHARE = 0.02
 """Standard uncertainty of a thickness of the lot sheet, as a share of it: sheet tolerance, common practice."""
 
-LOOSE_LINE = 0.05
+LOOSE_LINE = 0.07
 """Uncertainty of the faying line, as a share of the nugget's height, above which a person should look."""
 
 METHOD = "closed outline where the structure changes"
@@ -81,8 +81,6 @@ def nugget_doubts(nuggets: Sequence[Nugget], um_per_px: float) -> list[Finding]:
             detail = "the faying line through it can be placed only to " + show(
                 LINE_FACTOR * one.u_line * um_per_px, "um"
             )
-        elif one.width == 0:
-            detail = "it does not reach the faying line"
         if detail:
             extent = one.width or float(one.outline[:, 0].max() - one.outline[:, 0].min())
             out.append(
