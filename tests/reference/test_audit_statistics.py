@@ -8,7 +8,14 @@ import numpy as np
 import pytest
 
 from xsect.audit.agreement import deming, limits_of_agreement, scatter
-from xsect.audit.sampling import LETTERS, accept_probability, attribute_plan, code_letter, support, zero_failure_n
+from xsect.audit.sampling import (
+    LETTERS,
+    accept_probability,
+    attribute_plan,
+    code_letter,
+    support,
+    zero_failure_n,
+)
 
 Table = Callable[[str], list[dict[str, float]]]
 DATA = Path(__file__).parent / "data"
@@ -27,7 +34,11 @@ def test_peak_flow_meters(table: Table) -> None:
     """Bland and Altman 1986, first readings: bias -2.1, sd 38.8, 95 % of the bias -22.0 to 17.8 l/min. The paper prints
     the limits for 2 sd (-79.7, 75.5, from rounded values) and ± 34.6 about each."""
     found = limits_of_agreement(*columns(table("bland_altman_pefr"), "wright1", "mini1"))
-    assert (found.n, found.bias, found.sd) == (17, pytest.approx(-2.1, abs=0.05), pytest.approx(38.8, abs=0.05))
+    assert (found.n, found.bias, found.sd) == (
+        17,
+        pytest.approx(-2.1, abs=0.05),
+        pytest.approx(38.8, abs=0.05),
+    )
     assert found.bias_interval == pytest.approx((-22.0, 17.8), abs=0.05)
     assert (found.low, found.high) == pytest.approx((-78.0973, 73.8620), abs=0.002)
     assert found.low_interval[1] - found.low == pytest.approx(34.6, abs=0.15)
@@ -90,7 +101,11 @@ def test_sections_without_failure(table: Table) -> None:
         n = zero_failure_n(row["reliability"], row["confidence"])
         assert n == row["n_min"]
         shown = support(n, 0, confidence=row["confidence"], claimed=row["reliability"])
-        assert shown.reliability >= row["reliability"] > support(n - 1, 0, confidence=row["confidence"]).reliability
+        assert (
+            shown.reliability
+            >= row["reliability"]
+            > support(n - 1, 0, confidence=row["confidence"]).reliability
+        )
         assert shown.confidence_reached >= row["confidence"]  # type: ignore[operator]
 
 
