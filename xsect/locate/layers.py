@@ -31,11 +31,14 @@ THICKEST = 60.0
 FEWEST = 4
 """Readings below which a side is not read."""
 
+UNEVEN = 0.7
+"""Relative scatter of its readings from which an intermetallic layer is not told: an edge that wanders is none."""
+
 LIMITS = (-0.3, 4.0)
 """Levels, of the base metal's own, that there can be."""
 
 REACTION: dict[str, tuple[float, float, float]] = {
-    "backscatter": (0.64, 0.40, 0.85),
+    "backscatter": (0.64, 0.40, 0.78),
     "brightfield": (0.78, 0.55, 0.92),
 }
 """Level of the intermetallic layer (usual, least, most). Backscatter: Cu6Sn5, as a share of the way from copper to tin
@@ -201,7 +204,7 @@ def _fit(picked: _Picked, known: Floats | None, view: str) -> SurfaceLayers:
     split = _split(picked, plain, level, view)
     chosen, told = plain, False
     if split is not None:
-        told = _tells(plain, split)
+        told = _tells(plain, split) and _stands_out(split, view)
         reaction, u = split.thickness(2), split.u_thickness(2)
         shared, its_level = split.u_common(2), np.median(split.levels[:, 2], axis=0)
         if told:
@@ -215,6 +218,8 @@ def _fit(picked: _Picked, known: Floats | None, view: str) -> SurfaceLayers:
         )
     total = chosen.edges[:, -1] - chosen.edges[:, 0]
     keep = _sound(total, chosen.rms)
+    if told:
+        keep &= _sound(reaction, chosen.rms)
     u_total = (
         chosen.u_thickness(1) if chosen is plain else np.hypot(chosen.u_thickness(1), chosen.u_thickness(2))
     )
@@ -231,6 +236,15 @@ def _fit(picked: _Picked, known: Floats | None, view: str) -> SurfaceLayers:
         level,
         its_level,
     )
+
+
+def _stands_out(split: Steps, view: str) -> bool:
+    """Whether the compound has a level of its own: in one grey channel of brightfield it must be darker than both its
+    neighbours, since between them a soft edge looks the same."""
+    if view == "backscatter" or split.levels.shape[2] > 1:
+        return True
+    _, plating, compound, base = np.median(split.levels[..., 0], axis=0)
+    return bool(compound < 0.92 * min(plating, base))
 
 
 def _sound(thickness: Floats, rms: Floats) -> NDArray[np.bool_]:
@@ -302,14 +316,17 @@ def _split(picked: _Picked, plain: Steps, level: Floats, view: str) -> Steps | N
         limits=LIMITS,
     )  # fmt: skip
     its = free.levels[0, 2]
-    found = float(np.mean(its - 1) / np.mean(level - 1) if view == "backscatter" else np.mean(its / level))
+    found = (its - 1) / np.mean(level - 1) if view == "backscatter" else its / level
+    # in colour every channel must agree: a soft edge between plating and base metal shows levels on their mixing line
+    plausible = bool(np.all((least <= found) & (found <= most)))
     sure = free.u_common(2) < 0.25 * max(float(np.mean(free.thickness(2))), 0.1)
-    return free if sure and least <= found <= most and free.cost < best.cost else best
+    return free if sure and plausible and free.cost < best.cost else best
 
 
 def _tells(plain: Steps, split: Steps) -> bool:
     """Whether the layer between shows: it explains much of what the plain steps leave, and is thicker than its u."""
     mean = float(np.mean(split.thickness(2)))
     u = float(np.sqrt(np.mean(split.u_thickness(2) ** 2)))
-    clear = mean > 2 * max(split.u_common(2), u / np.sqrt(len(split.edges)))
+    even = float(np.std(split.thickness(2))) < UNEVEN * mean and mean > 0.5 * split.blur
+    clear = even and mean > 2 * max(split.u_common(2), u / np.sqrt(len(split.edges)))
     return bool(clear and split.cost < 0.8 * plain.cost)

@@ -31,6 +31,9 @@ SHARED_LEVEL = 0.02
 UNEVEN = 0.3
 """Relative standard uncertainty of the largest thickness: scallops finer than a reading are averaged out in it."""
 
+UNTOLD = 0.3
+"""Share of an intermetallic layer that shows no step of its own by which it moves the plating's inner edge."""
+
 METHOD = "blurred steps fitted across the facing surfaces, beside the open gap"
 NAMES = ("plating_free_thickness", "imc_mean", "imc_max")
 NOT_SEPARABLE = "plating and base metal cannot be told apart in this picture"
@@ -82,10 +85,12 @@ def _free(surfaces: Sequence[SurfaceLayers], um: float, u_scale: float) -> Measu
     blur, shared = (
         float(np.mean([getattr(side, name) for side in surfaces])) for name in ("blur", "shared_plating")
     )
+    hidden = float(np.mean([0.0 if side.told else float(np.mean(side.reaction)) for side in surfaces]))
     parts = (
         Component("edges", math.sqrt(float(np.mean(each**2)) / readings.size) * um),
         Component("plating's level and blur", math.hypot(shared * um, SHARED_LEVEL * value)),
         Component("step model", _model(blur) * um),
+        Component("intermetallic layer not told apart", UNTOLD * hidden * um),
         Component("scale", u_scale * value),
     )
     return measured("plating_free_thickness", value, parts, note=_said(readings, um), method=METHOD)
