@@ -26,7 +26,7 @@ def main() -> None:
 
 
 for command in (
-    measure, audit, layer, calibrate, calibrations, records, correct, export, import_, trend, capability, gauge, projection,
-    explain, demo,
+    measure, audit, layer, calibrate, calibrations, records, correct, export, import_, trend, capability, gauge,
+    projection, explain, demo,
 ):  # fmt: skip
     main.add_command(command)

@@ -134,6 +134,12 @@ def test_too_little_to_chart(values: list[float], said: str) -> None:
         make_trend(collect("bond_width", [Row(f"S{i}", v) for i, v in enumerate(values)]), TrendPlan())
 
 
+def test_values_on_a_bound_do_not_suit_the_limits() -> None:
+    rows = collect("largest_void", [Row(f"S{i}", float(i % 3 == 0), f"L{i // 4}", 0.1) for i in range(40)])
+    told = " ".join(findings(make_trend(rows, TrendPlan())))
+    assert "65 % of the values lie on the quantity's own bound" in told
+
+
 def test_limits_kept_judge_later_points() -> None:
     first = make_trend(sample(step=0.0, lots=13), TrendPlan())
     later = make_trend(sample(), TrendPlan(frozen=first.frozen))

@@ -15,6 +15,7 @@ from xsect.quantities import Unit, decimals, show, shown_unit
 ENOUGH_POINTS: Final = 20
 """Points from which limits are no longer called provisional (common practice: 20 to 25)."""
 MANY_NAMED: Final = 8
+MANY_ON_BOUND: Final = 0.2
 
 
 def findings(trend: Trend) -> tuple[str, ...]:
@@ -202,6 +203,13 @@ def _limits(trend: Trend) -> list[str]:
                 f"The limits{phase} rest on {limits.points} points and are provisional: {ENOUGH_POINTS} to 25 are "
                 "common."
             )
+    used = [row.value for point in trend.points for row in point.used]
+    on_bound = sum(value in trend.rows.natural for value in used) / len(used)
+    if on_bound >= MANY_ON_BOUND:
+        said.append(
+            f"{100 * on_bound:.0f} % of the values lie on the quantity's own bound: limits of a normal spread do not "
+            "suit them, and signals are to be read with care."
+        )
     values = [point.value for point in trend.points]
     if (
         trend.chart.kind in ("individuals", "lot_means")
