@@ -93,7 +93,9 @@ def check_scale(record: SectionRecord, *, calibration_folder: Path | None, today
             on = dt.date.fromisoformat(row.cut_on) if row.cut_on else today
             told = {
                 one.code: one.sentence
-                for one in check_use(loaded, shape=(raw.pixels.shape[0], raw.pixels.shape[1]), on=on)
+                for one in check_use(
+                    loaded, shape=(raw.pixels.shape[0], raw.pixels.shape[1]), on=on, binning=row.binning
+                )
             }
             expired, mismatch = told.get("calibration_expired", ""), told.get("calibration_mismatch", "")
         except Refusal as refusal:
