@@ -34,6 +34,9 @@ FEWEST = 4
 UNEVEN = 0.7
 """Relative scatter of its readings from which an intermetallic layer is not told: an edge that wanders is none."""
 
+SHOWN = 5.0
+"""Blurs from which a layer shows its level itself, better than the fill elsewhere does."""
+
 LIMITS = (-0.3, 4.0)
 """Levels, of the base metal's own, that there can be."""
 
@@ -201,7 +204,7 @@ def _fit(picked: _Picked, known: Floats | None, view: str) -> SurfaceLayers:
     """Fit gap, plating and base metal, then see whether a layer between plating and base metal explains more."""
     plain = _plain(picked, known)
     level = np.median(plain.levels[:, 1], axis=0)
-    split = _split(picked, plain, level, view)
+    split = _split(picked, plain, level, known, view)
     chosen, told = plain, False
     if split is not None:
         told = _tells(plain, split) and _stands_out(split, view)
@@ -270,7 +273,7 @@ def _plain(picked: _Picked, known: Floats | None) -> Steps:
     best = min(tries, key=lambda fit: fit.cost)
     edges = np.repeat(best.edges, len(picked.station), axis=0)
     # a thick layer shows its level itself, and better than the fill elsewhere does
-    if best.thickness(1)[0] > 5 * best.blur:
+    if best.thickness(1)[0] > SHOWN * best.blur:
         given = {}
     return fit_steps(
         picked.profiles,
@@ -284,7 +287,7 @@ def _plain(picked: _Picked, known: Floats | None) -> Steps:
     )
 
 
-def _split(picked: _Picked, plain: Steps, level: Floats, view: str) -> Steps | None:
+def _split(picked: _Picked, plain: Steps, level: Floats, known: Floats | None, view: str) -> Steps | None:
     """Fit gap, plating, intermetallic layer, base metal; None where no level of the compound can lie between."""
     usual, least, most = REACTION[view]
 
@@ -307,13 +310,15 @@ def _split(picked: _Picked, plain: Steps, level: Floats, view: str) -> Steps | N
     ]  # fmt: skip
     share, start = min(tries, key=lambda one: one[1].cost)
     edges = np.column_stack([plain.edges[:, 0], plain.edges[:, 1] - start.thickness(2)[0], plain.edges[:, 1]])
+    thin = float(np.mean(plain.thickness(1))) < SHOWN * plain.blur
+    given = {1: known} if known is not None and thin else {}
     best = fit_steps(
         picked.profiles, picked.depths, np.maximum.accumulate(edges, axis=1), blur=start.blur, shared=(1,),
-        known={2: at(share)}, weights=picked.weights, limits=LIMITS,
+        known={2: at(share), **given}, weights=picked.weights, limits=LIMITS,
     )  # fmt: skip
     free = fit_steps(
-        picked.profiles, picked.depths, best.edges, blur=best.blur, shared=(1, 2), weights=picked.weights,
-        limits=LIMITS,
+        picked.profiles, picked.depths, best.edges, blur=best.blur, shared=(1, 2), known=given,
+        weights=picked.weights, limits=LIMITS,
     )  # fmt: skip
     its = free.levels[0, 2]
     found = (its - 1) / np.mean(level - 1) if view == "backscatter" else its / level
