@@ -17,7 +17,6 @@ from xsect.lots.store import Name, current
 from xsect.quantities import Measurement
 
 _NAME = ("supplier", "lot", "section")
-_BATCH = 5_000
 
 
 def is_store(source: str | Path) -> bool:
@@ -68,7 +67,7 @@ def _rows(store: Store, quantity: str, segment: int | None) -> Iterator[Row]:
             tuple(one) for one in connection.execute(select(*(corrections.c[n] for n in _NAME)).distinct())
         }
         judged = _judged(connection, quantity, segment)
-        rows = connection.execution_options(yield_per=_BATCH).execute(query)
+        rows = connection.execute(query)
         for key, supplier, lot, section, made_on, line, of_section, own, value, u, u_scale in rows:
             if (supplier, lot, section) in persons:
                 yield _corrected(store, Name(supplier, lot, section), quantity, segment, line)
