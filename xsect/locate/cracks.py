@@ -34,13 +34,16 @@ TAIL = (2.0, 0.55)
 """End of the tail of n chains' weights, in their mean: the first plus the second times ln n (learned on drawn
 sections without cracks)."""
 
+ALIKE, BLACK = 3, 0.5
+"""Number of cracks in uneven metal from which they are doubted, and the contrast that is beyond doubt."""
+
 NARROWEST = 0.3
 """Least width in px, as if fully dark, of a crack: less is a bend of the metal's own shading."""
 
-TEXTURED = 0.06
+TEXTURED = 0.045
 """Spread of the metal's darkness from which it is taken for etched."""
 
-STANDS_OUT = 2.5
+STANDS_OUT = 3.0
 """Spreads of the metal's darkness that a crack's contrast must exceed."""
 
 NET = 12.0
@@ -55,6 +58,9 @@ SPECK = 6.0
 SLIM, OWN_WIDTH = 0.02, 0.9
 """A chain is straight whose pixels spread across it by less than this share of their spread along it, a ridge's own
 half width in px taken off."""
+
+ONE_WAY = 0.85
+"""Share of a skeleton's pixels from which its longest way is all there is."""
 
 END_PX = 2.0
 """How far a centre line ends before the crack's tip: half of the ridge's own width."""
@@ -111,6 +117,9 @@ def find_cracks(ground: Ground, dark: Mask) -> tuple[Ridge, ...]:
                 x, y, width, height = stats[label, :4]
                 part = np.s_[y : y + height, x : x + width]
                 taken[part] |= labels[part] == label
+    if ground.spread > TEXTURED / 2 and len(found) > ALIKE:
+        # where so many stand out they are the metal's own structure, and only what is plainly black is a crack
+        found = [one for one in found if one.contrast > BLACK]
     return tuple(sorted(found, key=lambda one: -one.length))
 
 
@@ -130,7 +139,7 @@ def _long_chains(
     extent[0] = 0.0
     rows, columns = np.nonzero(labels)
     at = labels[rows, columns]
-    excess = np.bincount(at, strength[rows, columns] / limit[rows, columns] - 1, count)
+    excess = np.bincount(at, np.maximum(strength[rows, columns] / limit[rows, columns] - 1, 0), count)
     weight = extent * np.sqrt(excess / np.maximum(stats[:, 4], 1))
     straight = _slimness(labels, rows, columns, count) < SLIM
     chains = np.sort(weight[(extent > SPECK) & ~straight])
@@ -211,8 +220,8 @@ def _trace(ground: Ground, labels: NDArray[np.int32], stats: NDArray[np.int32], 
     if contrast < faintest(ground) or across < NARROWEST:
         return None
     total = sum(lengths) + 2 * END_PX
-    # each end fades within the filter's width, and the path's small turns are smoothed
-    u = float(np.hypot(2.0 * np.sqrt(2 * len(lines)), 0.03 * total))
+    # an end fades in the noise and faint stretches are lost (learned on drawn sections)
+    u = float(np.hypot(3.0 * np.sqrt(2 * len(lines)), 0.08 * total))
     return Ridge(tuple(ground.place(line) for line in lines), total, u, across, contrast)
 
 
@@ -223,7 +232,12 @@ def _skeleton(mask: Mask) -> Mask:
 
 
 def _without_scratches(bones: Mask) -> Mask:
-    """Return a skeleton without its long straight runs, the crossings kept closed."""
+    """Return a skeleton without its long straight runs, the crossings kept closed.
+
+    A skeleton that is one way without branches crosses nothing: it stays, straight stretches and all.
+    """
+    if len(_longest_way(bones)) > ONE_WAY * bones.sum():
+        return bones
     drawn = bones.astype(np.uint8)
     lines = cv2.HoughLinesP(drawn, 1, np.pi / 360, 25, None, STRAIGHT_RUN, 3)
     if lines is None:
