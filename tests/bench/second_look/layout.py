@@ -51,7 +51,8 @@ class Part:
 @dataclass(frozen=True)
 class Tin:
     """Plating: thickness on the lower and upper facing surface, where the fill of each wedge ends beyond its
-    notch (left, right), length of the rounded mouth there, and waviness of the free surface (share)."""
+    notch (left, right), length of the rounded mouth there, and waviness of the free surface (share). ``compound``:
+    mean thickness of the intermetallic layer on the base metal, part of the plating."""
 
     lower: float
     upper: float
@@ -60,6 +61,12 @@ class Tin:
     waves: float
     phase: float
     outside: bool
+    compound: float = 0.0
+
+    def compound_at(self, s: Floats) -> Floats:
+        """Thickness of the compound on each face: round caps side by side, of the mean thickness ``compound``."""
+        cap = np.abs(np.cos(np.pi * s / (4 + 2.5 * self.compound)))
+        return np.asarray(self.compound * (0.7 + 0.15 * np.pi * cap))
 
 
 @dataclass(frozen=True)

@@ -42,6 +42,12 @@ def shares(layout: Layout, shapes: Shapes) -> dict[str, Image]:
     out["tin"] = np.sum(
         [coverage(shapes.band(a, b, where=on_), layout.shape) for a, b, on_ in layers], axis=0
     )
+    if layout.tin.compound:
+        deep = layout.tin.compound_at(s)
+        low = (shapes.lower, np.minimum(shapes.lower + deep, shapes.lower_tin), on["lower"])
+        high = (np.maximum(shapes.upper - deep, shapes.upper_tin), shapes.upper, on["upper"])
+        for name, (a, b, on_) in (("compound", low), ("compound_upper", high)):
+            out[name] = np.minimum(coverage(shapes.band(a, b, where=on_), layout.shape), out["tin"])
     return out
 
 
@@ -57,6 +63,12 @@ def paint(
     face = _mount(layout, shapes, look, rng, 1 - solid) * (1 - solid)[..., None]
     for name, colour in (("lower", look.lower), ("upper", look.upper)):
         face += (share[name] * tone)[..., None] * np.array(colour, np.float32)
+    if "compound" in share:
+        # Cu6Sn5 shines between copper and tin, nearer to tin; it is part of the plating
+        for part, base in (("compound", look.lower), ("compound_upper", look.upper)):
+            towards = [a + 0.61 * (b - a) for a, b in zip(base, look.tin, strict=True)]
+            face += share[part][..., None] * np.array(towards, np.float32)
+            share["tin"] = share["tin"] - share[part]
     if "tin" in share:
         soft = 1 + field(rng, shape, 3.0) * 0.02
         face += (share["tin"] * soft)[..., None] * np.array(look.tin, np.float32)

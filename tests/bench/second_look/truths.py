@@ -116,6 +116,9 @@ def _gaps(layout: Layout, shapes: Shapes) -> dict[str, float]:
         plating = (shapes.opening - shapes.gap) / 2
         total = sum(length(shapes, where, plating) for where in sides)
         values["plating_free_thickness"] = total / sum(length(shapes, where) for where in sides) * um
+        if layout.tin.compound:
+            deep = np.concatenate([layout.tin.compound_at(shapes.s)[where] for where in sides])
+            values["imc_mean"], values["imc_max"] = float(deep.mean()) * um, float(deep.max()) * um
     return values
 
 
