@@ -66,6 +66,18 @@ def test_sections_are_shown_not_dropped() -> None:
     assert (point.looks, len(point.used)) == (1, 5)
 
 
+def test_a_lots_mark_is_the_gravest_verdict_of_its_numbers() -> None:
+    verdicts = ("accept", "not_measured", "undecided", "accept", "accept")
+    rows = [
+        Row(f"S{i}", math.nan if word == "not_measured" else 900.0 + i, "A", 5.0, verdict=word,
+            status="not_measured" if word == "not_measured" else "measured")
+        for i, word in enumerate(verdicts)
+    ]  # fmt: skip
+    rows += [Row(f"S{i}", 900.0 + 2 * i, "B", 5.0, verdict="accept") for i in range(5)]
+    trend = make_trend(collect("bond_width", rows), TrendPlan(kind="xbar_s"))
+    assert [point.verdict for point in trend.points] == ["undecided", "accept"]
+
+
 def test_vouched_only_leaves_them_out_but_shows_them() -> None:
     trend = make_trend(sample(step=0.0), TrendPlan(vouched_only=True))
     assert (trend.points[2].looks, len(trend.points[2].used)) == (1, 4)

@@ -77,10 +77,13 @@ class Point:
 
     @property
     def verdict(self) -> str:
-        """The gravest verdict of its sections on the quantity, "" where none was judged."""
+        """The gravest verdict of its sections that have a number, "" where none was judged."""
         from xsect.lots.rows import VERDICT_WORDS
 
-        return next((word for word in VERDICT_WORDS if any(row.verdict == word for row in self.rows)), "")
+        return next(
+            (word for word in VERDICT_WORDS if any(row.verdict == word for row in self.rows if row.usable)),
+            "",
+        )
 
 
 @dataclass(frozen=True)
