@@ -32,7 +32,7 @@ def located(
     return locate(micrograph, plated=section.truth.row["plating"] != "none"), micrograph, section.truth
 
 
-@pytest.mark.parametrize(("kind", "seed"), [("steel_fusion", 0), ("mixed", 2)])
+@pytest.mark.parametrize(("kind", "seed"), [("steel_fusion", 0), ("mixed", 0)])
 def test_a_nugget_has_its_width_and_height(kind: str, seed: int) -> None:
     found, micrograph, truth = located(kind, seed, width_px=1600)
     (one,) = find_nuggets(found, micrograph)

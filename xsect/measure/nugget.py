@@ -12,7 +12,7 @@ from xsect.locate.view import NuggetView
 from xsect.quantities import Component, Measurement, measured, not_measured, show
 from xsect.reasons import Finding
 
-RIM = (0.7, 0.03)
+RIM = (0.7, 0.035)
 """Standard uncertainty of the rim's place that the choices of the analysis do not show: px, and share of the nugget's
 half height. Learned from drawn sections: the rim is ragged by the grains it grew from."""
 
