@@ -181,7 +181,8 @@ def _standing(trend: Trend) -> list[str]:
     if undecided:
         said.append(f"{_count(undecided, 'section')} undecided: the interval straddles a limit.")
     if absent:
-        said.append(f"{_count(absent, 'section')} not measured: crosses at the lower edge.")
+        seen = "crosses at the lower edge" if trend.missing else "the lots' points stand without them"
+        said.append(f"{_count(absent, 'section')} not measured: {seen}.")
     return said
 
 
