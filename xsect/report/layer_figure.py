@@ -86,26 +86,29 @@ def _panels(drawing: Figure, layer: LayerView, *, top: float, bottom: float) -> 
     profile.set_ylim(0, 1.08 * highest)
 
 
+def _spacing(along: NDArray[np.float64]) -> float:
+    """Return the usual distance of neighbouring readings, those on the other surface at the same place left out."""
+    steps = np.diff(along)
+    return float(np.median(steps[steps > 0])) if (steps > 0).any() else 1.0
+
+
 def _draw_profile(axes: Axes, layer: LayerView) -> None:
-    reach = 2 * layer.u
-    axes.fill_between(
-        layer.along,
-        np.maximum(layer.thickness - reach, 0),
-        layer.thickness + reach,
-        color=SKY_BLUE,
-        alpha=0.35,
-        linewidth=0,
-    )
-    axes.plot(layer.along, layer.thickness, color=BLUE, linewidth=1.1, marker="o", markersize=1.8)
+    # readings lie side by side; across the bond, or where nothing could be read, no line joins them
+    near = np.diff(layer.along) < 3 * _spacing(layer.along)
+    for run in np.split(np.arange(len(layer.along)), np.flatnonzero(~near) + 1):
+        along, thickness, reach = layer.along[run], layer.thickness[run], 2 * layer.u[run]
+        low = np.maximum(thickness - reach, 0)
+        axes.fill_between(along, low, thickness + reach, color=SKY_BLUE, alpha=0.35, linewidth=0)
+        axes.plot(along, thickness, color=BLUE, linewidth=1.1, marker="o", markersize=1.8)
     axes.axhspan(layer.low, layer.high, color=ORANGE, alpha=0.3, linewidth=0)
     axes.axhline(layer.mean, color=BLACK, linewidth=0.9, linestyle=(0, (6, 2)))
     axes.set_xlabel("along the layer, " + ("mm" if layer.unit == "µm" else layer.unit))
     axes.set_ylabel(f"thickness, {layer.unit}")
     axes.grid(axis="y", color=_GRID, linewidth=0.6)
     if layer.resolved:
-        title = f"mean {layer.mean:.4g} {layer.unit} (dashed), 95 % {layer.low:.4g} to {layer.high:.4g}"
+        title = f"{layer.name}: mean {layer.mean:.4g} {layer.unit} (dashed), 95 % {layer.low:.4g} to {layer.high:.4g}"
     else:
-        title = f"thinner than the picture resolves: at most {layer.high:.3g} {layer.unit}"
+        title = f"{layer.name}: thinner than the picture resolves: at most {layer.high:.3g} {layer.unit}"
     axes.set_title(title, loc="left", fontsize=8)
 
 
