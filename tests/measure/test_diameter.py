@@ -70,7 +70,7 @@ def test_a_place_without_uncertainty_is_told() -> None:
         ([not_measured("bond_width", "no faying line")], {}, "no faying line"),
         ([width(0)], {}, "no bond"),
         ([width(900), width(400, segment=1), width(500, segment=2)], {}, "2 contacts"),
-        ([width(900)], {"weld_type": "fusion"}, "nugget_width"),
+        ([width(900)], {"weld_type": "fusion"}, "the nugget width was not measured"),
     ],
 )
 def test_what_is_no_chord_of_one_circle_is_refused(
@@ -174,7 +174,7 @@ def test_cuts_that_give_no_width_are_left_out_and_told() -> None:
     beside = record("S8", 1300.0, width(0))
     (found,) = weld_diameters([*series(), missing, beside])
     assert found.diameter.value == pytest.approx(1000)
-    assert found.left_out == ("S9: bond_width was not measured: no scale", "S8: no bond")
+    assert found.left_out == ("S9: the bond width was not measured: no scale", "S8: no bond")
 
 
 def test_cuts_on_one_side_of_the_centre_are_refused() -> None:

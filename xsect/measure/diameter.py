@@ -32,8 +32,8 @@ def cut_width(found: Sequence[Measurement], row: SheetRow) -> Measurement:
     width = next((one for one in found if one.quantity == name and one.segment is None), None)
     segments = {one.segment for one in found if one.segment is not None}
     if not width:
-        why = width.note if width is not None else "not among the measurements"
-        return not_measured("weld_diameter", f"{name} was not measured: {why}")
+        why = f": {width.note}" if width is not None else ""
+        return not_measured("weld_diameter", f"the {name.replace('_', ' ')} was not measured{why}")
     if len(segments) > 1:
         return not_measured(
             "weld_diameter", f"{len(segments)} contacts: their widths are no chord of one circle"
