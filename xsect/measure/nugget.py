@@ -103,10 +103,11 @@ def nugget_views(nuggets: Sequence[Nugget], *, turned: bool) -> tuple[NuggetView
 def shape_note(one: Nugget, um_per_px: float) -> str:
     """Return where the nugget lies in its bond and how unevenly it reaches into the parts."""
     offset = (one.left + one.right) / 2 * um_per_px
+    far = show(abs(offset), "um", digits_from=max(one.u_rim, 1.0) * um_per_px)
     uneven = (one.upper - one.lower) / max(one.height, 1e-9)
     side = "upper" if uneven > 0 else "lower"
     return (
-        f"centre {show(abs(offset), 'um')} {'right' if offset > 0 else 'left'} of the bond's; "
+        XX if offset > 0 else 'left'} of the bond's; "
         f"{abs(uneven):.0%} of its height more in the {side} part"
     )
 
