@@ -107,7 +107,7 @@ def shape_note(one: Nugget, um_per_px: float) -> str:
     uneven = (one.upper - one.lower) / max(one.height, 1e-9)
     side = "upper" if uneven > 0 else "lower"
     return (
-        XX if offset > 0 else 'left'} of the bond's; "
+        f"centre {far} {'right' if offset > 0 else 'left'} of the bond's; "
         f"{abs(uneven):.0%} of its height more in the {side} part"
     )
 
