@@ -335,3 +335,42 @@ def _tells(plain: Steps, split: Steps) -> bool:
     even = float(np.std(split.thickness(2))) < UNEVEN * mean and mean > 0.5 * split.blur
     clear = even and mean > 2 * max(split.u_common(2), u / np.sqrt(len(split.edges)))
     return bool(clear and split.cost < 0.8 * plain.cost)
+
+
+def film_thickness(located: Located, surfaces: tuple[SurfaceLayers, ...]) -> Floats | None:
+    """Return (n,) px of plating between the base metals at each station, by its integrated contrast; None without
+    ``surfaces``, which tell the contrast that nothing but plating has.
+
+    Blur moves edges but not the integral, so films thinner than the blur keep their thickness. In colour only the hue
+    counts: grain shade and dark traces of the joint change all channels alike.
+    """
+    if not surfaces:
+        return None
+    values = located.strip.values.astype(np.float64).reshape(*located.strip.values.shape[:2], -1)
+    apart, half = located.apart, located.strip.half
+    contrast = np.mean([side.level for side in surfaces], axis=0) - 1
+    weight = contrast - contrast.mean() if contrast.size > 1 else contrast
+    scale = float(contrast @ weight)
+    if scale < 1e-4:
+        return None
+    off = np.abs(np.arange(-half, half + 1)[:, None] - apart.centre[None, :])
+    reach = apart.thickness[None, :] / 2 + 3 * apart.blur + 1
+    beside = (off > reach + 1) & (off < reach + 14) & located.strip.seen
+    count = gaussian_filter1d(beside.sum(axis=0).astype(float), 6.0, mode="nearest")
+    total = np.where(beside[..., None], values, 0).sum(axis=0)
+    base = gaussian_filter1d(total, 6.0, axis=0, mode="nearest") / np.maximum(count, 1)[:, None]
+    shift = (values / np.maximum(base, 1e-3) - 1) @ weight / scale
+    film = np.where(off <= reach, shift, 0).sum(axis=0)
+    return _with_compound(film, [side for side in surfaces if side.told], weight / scale)
+
+
+def _with_compound(film: Floats, told: list[SurfaceLayers], weight: Floats) -> Floats:
+    """Return a film's thickness with the intermetallic layer on both base metals counted in full, not by its weaker
+    contrast; a film too thin for two such layers is compound throughout."""
+    if not told:
+        return np.asarray(film)
+    part = float(np.mean([(side.reaction_level - 1) @ weight for side in told]))
+    both = sum(float(np.mean(side.reaction)) for side in told) * 2 / len(told)
+    if not 0.3 < part < 1:
+        return np.asarray(film)
+    return np.asarray(np.minimum(film / part, film + (1 - part) * both))

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from xsect.capture.lot_sheet import SheetRow
-from xsect.locate.layers import read_surfaces
+from xsect.locate.layers import SurfaceLayers, film_thickness, read_surfaces
 from xsect.locate.section import Located
 from xsect.locate.view import FILLED, PLATING
 from xsect.measure.layers import NOT_SEPARABLE, measure_layers
@@ -38,7 +38,7 @@ def measure_plating(located: Located, um_per_px: float, u_scale: float, row: She
     if located.plating is None:
         return out + [not_measured(name, NOT_SEPARABLE) for name in NAMES]
     stations = located.stations
-    layer = stations.layer
+    layer = _film(located, surfaces)
     if not stations.segments:
         return out + [not_measured(name, "no bond") for name in NAMES]
     whole = np.zeros(layer.size, bool)
@@ -52,6 +52,14 @@ def measure_plating(located: Located, um_per_px: float, u_scale: float, row: She
     beside = [_filled_beside(located, index) for index in range(len(stations.segments))]
     out.append(_expelled(located, beside, um_per_px, u_scale, None))
     return out
+
+
+def _film(located: Located, surfaces: tuple[SurfaceLayers, ...]) -> NDArray[np.float64]:
+    """Return (n,) px of plating between the base metals: in colour against the hue that the free surfaces teach."""
+    film = None
+    if located.plating is not None and located.plating.by == "colour":
+        film = film_thickness(located, surfaces)
+    return located.stations.layer if film is None else film
 
 
 def _in_bond(
