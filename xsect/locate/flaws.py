@@ -124,15 +124,16 @@ def find_islands(located: Located, voids: tuple[Void, ...]) -> tuple[Island, ...
         for first, last in runs(inside):
             span = slice(start + first, start + last + 1)
             area = float(located.gap.thickness[span].sum())
-            if any(_near(void, points[span]) for void in voids) or area < SMALLEST:
+            slack = 4.0 + float(located.gap.thickness[span].max())
+            if any(_near(void, points[span], slack) for void in voids) or area < SMALLEST:
                 continue
             out.append(Island(span.start, span.stop - 1, float(last - first + 1), area, number))
     return tuple(out)
 
 
-def _near(void: Void, points: Places) -> bool:
-    """Whether a void lies on a stretch of the line."""
-    low, high = void.outline.min(axis=0) - 3, void.outline.max(axis=0) + 3
+def _near(void: Void, points: Places, slack: float) -> bool:
+    """Whether a void lies on a stretch of the line, which may run along its edge ``slack`` px away."""
+    low, high = void.outline.min(axis=0) - slack, void.outline.max(axis=0) + slack
     return bool(((points > low) & (points < high)).all(axis=1).any())
 
 

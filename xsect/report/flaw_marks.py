@@ -16,7 +16,7 @@ NAMED: Final = 6
 
 FLAW_LEGEND: Final[tuple[tuple[str, str, tuple[float, ...], float], ...]] = (
     ("void", ORANGE, (), 0.5),
-    ("crack", PURPLE, (2.0, 1.2), 0.8),
+    ("crack", PURPLE, (8.0, 3.0), 0.5),
     ("unbonded stretch", VERMILLION, (1.0, 1.4), 1.3),
 )
 """Entries for the legend: words, colour, dashes, width in units."""
@@ -39,9 +39,9 @@ def draw_flaws(canvas: Canvas, flaws: Sequence[Flaw], to: Callable[[Points], Poi
                 canvas.circle(place, reach / unit + 2.0, ORANGE, width=0.5)
         elif flaw.kind == "crack":
             for line in lines:
-                for side in (-1.6, 1.6):
+                for side in (-2.4, 2.4):
                     beside = _beside(line, side * unit)
-                    canvas.lines(dashes(beside, (2.0, 1.2), 0.8 * unit), PURPLE, width=0.5, halo=0.25)
+                    canvas.lines(dashes(beside, (8.0, 3.0), 0.5 * unit), PURPLE, width=0.5, halo=0.25)
         elif flaw.kind == "cavity":
             ring = place + 5 * unit * np.array([[0, -1], [1, 0], [0, 1], [-1, 0]])
             canvas.lines([ring], VERMILLION, width=0.6, halo=0.3, closed=True)
