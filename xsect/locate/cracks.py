@@ -40,6 +40,9 @@ ALIKE, BLACK = 3, 0.5
 NARROWEST = 0.3
 """Least width in px, as if fully dark, of a crack: less is a bend of the metal's own shading."""
 
+WIDEST = 6.0
+"""Width in px, the blur's own left out, above which a dark band is no crack: a grain, a stain, a fold."""
+
 TEXTURED = 0.045
 """Spread of the metal's darkness from which it is taken for etched."""
 
@@ -218,6 +221,8 @@ def _trace(ground: Ground, labels: NDArray[np.int32], stats: NDArray[np.int32], 
         return None
     contrast, across = _profile(ground, lines[0])
     if contrast < faintest(ground) or across < NARROWEST:
+        return None
+    if across > (WIDEST + 2.5 * ground.blur) * contrast:
         return None
     total = sum(lengths) + 2 * END_PX
     # an end fades in the noise and faint stretches are lost (learned on drawn sections)

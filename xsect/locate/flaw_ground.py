@@ -17,9 +17,9 @@ from xsect.locate.tone import Floats, luminance, project
 ZONE_SHARE = 0.1
 """Height of the bond zone to each side of the faying line, as a share of the bond's width (a choice made here)."""
 
-AROUND = 0.35
-"""How far beyond the bond the metal is searched, as a share of the bond's width: what lies farther off belongs to
-the sheet, not to the joint."""
+AROUND, LEAST_AROUND = 0.4, 0.15
+"""How far beyond the bond the metal is searched, as a share of the bond's width, and at least as a share of the
+picture's: what lies farther off belongs to the sheet, not to the joint."""
 
 ROUNDISH = 3.0
 """Length against height of an opening between two bond segments up to which it is a void that parts them."""
@@ -120,15 +120,15 @@ def _station(located: Located, place: Places) -> int:
 def _window(located: Located, nuggets: tuple[Places, ...]) -> tuple[int, int, int, int] | None:
     """Return (left, top, right, bottom) about the bond segments, or None where there is none."""
     corners = list(nuggets)
+    rows, columns = (round(side * located.parts.step) for side in located.parts.metal.shape)
     for segment in located.stations.segments:
         first, last = round(segment.left.station), round(segment.right.station)
-        reach = max(AROUND * (last - first), 60.0)
+        reach = max(AROUND * (last - first), LEAST_AROUND * columns)
         on = located.strip.points[max(first, 0) : last + 1]
         corners += [on - reach, on + reach]
     if not corners:
         return None
     places = np.vstack(corners)
-    rows, columns = (round(side * located.parts.step) for side in located.parts.metal.shape)
     low = np.maximum(np.floor(places.min(axis=0)), 0).astype(int)
     high = np.minimum(np.ceil(places.max(axis=0)) + 1, (columns, rows)).astype(int)
     return int(low[0]), int(low[1]), int(high[0]), int(high[1])
