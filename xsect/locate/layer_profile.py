@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,8 @@ NARROWEST, WIDEST = 8, 48
 """Least and most stations averaged to one reading."""
 AROUND = 12
 """Rows on either side of an edge that take part in its fit."""
+WIDER = 4.0
+"""Px by which a fit may find a layer thicker than its borders before it is fitted again."""
 ASTRAY = 3.0
 """Px (and two blurs) by which a fitted edge may lie off the border that was followed."""
 ROUGH = 3.0
@@ -110,9 +112,23 @@ def _profiles(
 
 
 def _thin(values: Floats, band: Band, windows: _Windows) -> LayerProfile:
-    course = gaussian_filter1d(
-        median_filter((band.upper + band.lower) / 2 - 0.5, 15, mode="nearest"), 6.0, mode="nearest"
-    )
+    middle = median_filter((band.upper + band.lower) / 2 - 0.5, 15, mode="nearest")
+    fit = _fit_thin(values, band, windows, gaussian_filter1d(middle, 6.0, mode="nearest"))
+    if float(np.mean(fit.thickness(1))) > float(np.mean(windows.lower - windows.upper)) + WIDER:
+        # the borders followed but part of the layer, and the rows about them may not reach past it: look again, wider
+        edges = median_filter(fit.edges, (5, 1), mode="nearest")
+        wider = replace(windows, upper=edges[:, 0] + 0.5, lower=edges[:, 1] + 0.5)
+        middle = np.interp(np.arange(middle.size), windows.middle, edges.mean(axis=1))
+        fit = _fit_thin(values, band, wider, middle)
+    thickness, u, shared = fit.thickness(1), fit.u_thickness(1), fit.u_common(1)
+    return LayerProfile(
+        windows.middle, fit.edges[:, 0], fit.edges[:, 1], thickness, np.sqrt(np.maximum(u**2 - shared**2, 0)),
+        np.ones(len(thickness), bool), fit.blur, np.median(fit.levels, axis=0), shared,
+    )  # fmt: skip
+
+
+def _fit_thin(values: Floats, band: Band, windows: _Windows, course: Floats) -> Steps:
+    """Fit both edges of the layer in all windows at once, in rows about a course (n,)."""
     widest = float(np.quantile(windows.lower - windows.upper, 0.95))
     rows = np.arange(-np.ceil(widest / 2) - AROUND, np.ceil(widest / 2) + AROUND + 1)
     profiles, places, weights = _profiles(values, windows, course, rows, band.strip.seen)
@@ -121,14 +137,7 @@ def _thin(values: Floats, band: Band, windows: _Windows) -> LayerProfile:
     half, blur = _start(profiles, places, weights, start)
     middle = start.mean(axis=1)
     begin = np.column_stack([middle + half[0], middle + half[1]])
-    fit = fit_steps(profiles, places, begin, blur=blur, shared=(1,), weights=weights)
-    thickness = fit.thickness(1)
-    u = fit.u_thickness(1)
-    shared = fit.u_common(1)
-    return LayerProfile(
-        windows.middle, fit.edges[:, 0], fit.edges[:, 1], thickness, np.sqrt(np.maximum(u**2 - shared**2, 0)),
-        np.ones(len(thickness), bool), fit.blur, np.median(fit.levels, axis=0), shared,
-    )  # fmt: skip
+    return fit_steps(profiles, places, begin, blur=blur, shared=(1,), weights=weights)
 
 
 def _start(profiles: Floats, places: Floats, weights: Floats, start: Floats) -> tuple[Floats, float]:
