@@ -22,7 +22,7 @@ from xsect.locate.weld_frame import Bond, WeldFrame, bonds, closer, frame_of
 SECTORS = 24
 """Stretches of the rim that are asked one by one whether the structure changes there."""
 
-CERTAIN, LIKELY, POSSIBLE = 2.75, 2.65, 2.0
+CERTAIN, LIKELY, POSSIBLE = 2.75, 2.65, 1.8
 """Score from which a zone is a nugget without doubt, is measured as one, and may be one. Learned from drawn sections
 with and without nuggets."""
 

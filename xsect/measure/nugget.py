@@ -16,6 +16,9 @@ RIM = (0.7, 0.035)
 """Standard uncertainty of the rim's place that the choices of the analysis do not show: px, and share of the nugget's
 half height. Learned from drawn sections: the rim is ragged by the grains it grew from."""
 
+DEPTH_RIM = 0.055
+"""The same share over and under the line, where a heat-affected zone as dark as the nugget may hide its rim."""
+
 LINE_FACTOR = 1.6
 """Factor on the uncertainty of the faying line through a nugget, learned on drawn sections: what is left of the line
 beside a nugget follows the grains."""
@@ -130,9 +133,8 @@ def _quantities(
     one: Nugget, segment: int | None, um: float, u_scale: float,
     parts: dict[str, tuple[float, float, str] | None], note: str,
 ) -> list[Measurement]:  # fmt: skip
-    rim = math.hypot(RIM[0], RIM[1] * one.height / 2, one.u_rim) * um
+    rim, deep = (math.hypot(RIM[0], share * one.height / 2, one.u_rim) * um for share in (RIM[1], DEPTH_RIM))
     line = LINE_FACTOR * one.u_line * um
-    both = math.sqrt(2) * rim
     width, height = one.width * um, one.height * um
     # where the line cuts a rim that leans, an error of the line moves the ends
     lean = min(line, rim)
@@ -140,11 +142,11 @@ def _quantities(
     out = [
         measured(
             "nugget_width", width,
-            (Component("rim", both), Component("faying line", lean), Component("scale", u_scale * width)),
+            (Component("rim", math.sqrt(2) * rim), Component("faying line", lean), Component("scale", u_scale * width)),
             segment=segment, method=METHOD, note=note,
         ),
         measured(
-            "nugget_height", height, (Component("rim", both), Component("scale", u_scale * height)),
+            "nugget_height", height, (Component("rim", math.sqrt(2) * deep), Component("scale", u_scale * height)),
             segment=segment, method=METHOD,
         ),
     ]  # fmt: skip
@@ -157,7 +159,7 @@ def _quantities(
         thickness, u, source = part
         stated = source == "thickness of the lot sheet"
         budget = [
-            Component("rim", rim / thickness),
+            Component("rim", deep / thickness),
             Component("faying line", line / thickness),
             Component("thickness", depth * u / thickness**2),
         ]
