@@ -19,6 +19,10 @@ OUTLINE: Final = 0.12
 """Local contrast, as a share of the picture's range, from which a place belongs to an outline: metal against mount or
 gap, which sections of one design share."""
 
+HALO: Final = 18
+"""How far (px at the working size) an outline is felt beside where its contrast says so: its halo, left by the
+flattening, lies in the same place in all sections of one design."""
+
 TILE: Final = 40
 """Side of the tiles (px at the working size) that are compared one by one."""
 
@@ -149,7 +153,8 @@ def _compared(first: Grey, laid: Grey, seen: NDArray[np.bool_]) -> tuple[Grey, G
     out, free = [], cv2.erode(seen.astype(np.uint8), np.ones((25, 25), np.uint8)) > 0
     for picture in (first, whole):
         flat, spread = flattened(np.asarray(picture, np.float32))
-        free &= spread < OUTLINE * 255
+        outline = (spread >= OUTLINE * 255).astype(np.uint8)
+        free &= cv2.dilate(outline, np.ones((2 * HALO + 1, 2 * HALO + 1), np.uint8)) == 0
         out.append(np.asarray(cv2.GaussianBlur(flat, (0, 0), 1.0), np.float32))
     return out[0], out[1], free
 
