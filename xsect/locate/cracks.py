@@ -62,8 +62,9 @@ SLIM, OWN_WIDTH = 0.02, 0.9
 """A chain is straight whose pixels spread across it by less than this share of their spread along it, a ridge's own
 half width in px taken off."""
 
-ONE_WAY = 0.85
-"""Share of a skeleton's pixels from which its longest way is all there is."""
+ONE_WAY, CROOKED = 0.85, 0.4
+"""Share of a skeleton's pixels from which its longest way is all there is, and least share of it outside straight
+runs for it to be no row of scratches."""
 
 END_PX = 2.0
 """How far a centre line ends before the crack's tip: half of the ridge's own width."""
@@ -239,16 +240,16 @@ def _skeleton(mask: Mask) -> Mask:
 def _without_scratches(bones: Mask) -> Mask:
     """Return a skeleton without its long straight runs, the crossings kept closed.
 
-    A skeleton that is one way without branches crosses nothing: it stays, straight stretches and all.
+    A skeleton that is one way without branches crosses nothing: it stays whole where most of it is not straight.
     """
-    if len(_longest_way(bones)) > ONE_WAY * bones.sum():
-        return bones
     drawn = bones.astype(np.uint8)
     lines = cv2.HoughLinesP(drawn, 1, np.pi / 360, 25, None, STRAIGHT_RUN, 3)
     if lines is None:
         return bones
     for x0, y0, x1, y1 in np.asarray(lines, dtype=np.int32).reshape(-1, 4).tolist():
         cv2.line(drawn, (int(x0), int(y0)), (int(x1), int(y1)), 0, 5)
+    if drawn.sum() > CROOKED * bones.sum() and len(_longest_way(bones)) > ONE_WAY * bones.sum():
+        return bones
     closed = cv2.morphologyEx(drawn, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (9, 9)))
     return _skeleton(closed > 0)
 

@@ -11,8 +11,8 @@ from xsect.quantities import Component, Measurement, measured, not_measured
 SLENDER = 1.6
 """Longest Feret of a void against the diameter of a round one of its area: how long an unseen one may be."""
 
-HIDDEN = 0.4
-"""Share of a crack's length that an etched structure may hide, as a standard uncertainty (learned on drawn
+HIDDEN = 0.2
+"""Share of a crack's length that an etched structure may hide or add, as a standard uncertainty (learned on drawn
 sections)."""
 
 VOID_METHOD = "darkness integrated over dark compact areas"
