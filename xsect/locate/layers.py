@@ -31,7 +31,7 @@ THICKEST = 60.0
 FEWEST = 4
 """Readings below which a side is not read."""
 
-UNEVEN = 0.7
+UNEVEN = 0.4
 """Relative scatter of its readings from which an intermetallic layer is not told: an edge that wanders is none."""
 
 SHOWN = 5.0
