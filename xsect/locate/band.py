@@ -13,20 +13,16 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
-from scipy.optimize import minimize
 
+from xsect.locate.course import Course, find_course
 from xsect.locate.path import cheapest_path
+from xsect.locate.shades import ALONG, SHADES, entropy, histograms, smooth_shades
 from xsect.locate.strip import Strip, unroll
 from xsect.locate.tone import Floats, Image, coarse_copy
 from xsect.reasons import Refusal
 
-SHADES = 48
-FINEST = 0.01
-"""Least difference of two shades, as a share of the picture's range."""
 STATIONS = 1600
 """Stations along the layer at which the picture is looked at to find the layer's depth."""
-ALONG = 4
-"""Stations over which shades are smoothed along the layer."""
 BINS = 320
 """Stretches across into which the picture is first cut."""
 MARGIN = 40
@@ -71,7 +67,7 @@ def find_band(
     """
     coarse, step = coarse_copy(pixels)
     centre = (np.array(pixels.shape[1::-1], float) - 1) / 2
-    course = _course(coarse, step, centre)
+    course = find_course(coarse, step, centre)
     stations = np.linspace(course.first, course.last, STATIONS)
     sampled = _sample(pixels, burned_in, course, stations)
     inside = None if at is None else course.depth_at(at) - course.top
@@ -79,95 +75,6 @@ def find_band(
     if gain < LEAST_GAIN:
         raise Refusal("layer_not_found", detail="no stretch differs from what lies on both sides of it")
     return _follow(pixels, burned_in, course, cuts[0] + course.top, cuts[1] + course.top, gain)
-
-
-@dataclass(frozen=True)
-class _Course:
-    """A parabola through the picture along which things run: ``origin`` (x, y), unit ``along`` and ``across``,
-    ``sag`` px at ``half`` px from the origin; stations ``first`` to ``last`` and depths ``top`` to ``bottom`` seen."""
-
-    origin: NDArray[np.float64]
-    along: NDArray[np.float64]
-    across: NDArray[np.float64]
-    sag: float
-    half: float
-    first: float
-    last: float
-    top: float
-    bottom: float
-
-    def points(self, stations: NDArray[np.float64], depth: float) -> NDArray[np.float64]:
-        """Return (n, 2) positions of stations at a depth below the parabola."""
-        drop = depth + self.sag * (stations / self.half) ** 2
-        return self.origin + stations[:, None] * self.along + drop[:, None] * self.across
-
-    def depth_at(self, place: tuple[float, float]) -> float:
-        off = np.asarray(place) - self.origin
-        return float(off @ self.across - self.sag * (off @ self.along / self.half) ** 2)
-
-
-def _course(coarse: Floats, step: float, centre: NDArray[np.float64]) -> _Course:
-    shrink = min(1.0, 280 / max(coarse.shape[:2]))
-    small = np.asarray(
-        cv2.resize(coarse, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), np.float32
-    )
-    small = small.reshape(*small.shape[:2], -1)
-    middle = (np.array(small.shape[1::-1], float) - 1) / 2
-    half = 0.5 * min(small.shape[:2])
-    grid = np.arange(-half, half + 1)
-
-    tones = _shades(small, np.ones(small.shape[:2], bool))
-    level = np.arange(len(grid))[:, None]
-
-    def likeness(angle: float, sag: float) -> float:
-        """What the depth tells about the shade (mutual information, nats): pores lie at all depths and tell nothing."""
-        c, s = np.cos(angle), np.sin(angle)
-        drop = grid[:, None] + sag * (grid[None, :] / half) ** 2
-        x = np.rint(middle[0] + grid[None, :] * c - drop * s).astype(np.intp)
-        y = np.rint(middle[1] + grid[None, :] * s + drop * c).astype(np.intp)
-        seen = (x >= 0) & (y >= 0) & (x < small.shape[1]) & (y < small.shape[0])
-        owner = np.broadcast_to(level, x.shape)[seen]
-        told = 0.0
-        for f in range(tones.shape[2]):
-            flat = owner * SHADES + tones[y[seen], x[seen], f]
-            counts = (
-                np.bincount(flat, minlength=len(grid) * SHADES).reshape(len(grid), 1, SHADES).astype(float)
-            )
-            told += float(_entropy(counts.sum(axis=0)) - _entropy(counts).sum())
-        return told / max(len(owner), 1)
-
-    angles = np.radians(np.arange(-88, 91, 4.0))
-    best = max(angles, key=lambda a: likeness(a, 0.0))
-    tries = [
-        (best + a, b * half)
-        for a in np.radians((-3, -1.5, 0, 1.5, 3))
-        for b in (-0.12, -0.06, -0.03, 0, 0.03, 0.06, 0.12)
-    ]
-    start = np.asarray(max(tries, key=lambda one: likeness(*one)))
-
-    def unlike(choice: NDArray[np.float64]) -> float:
-        return -likeness(float(choice[0]), float(choice[1]))
-
-    spread = np.array([[0, 0], [np.radians(1.5), 0], [0, 0.03 * half]])
-    found = minimize(
-        unlike, start, method="Nelder-Mead",
-        options={"initial_simplex": (start + spread).tolist(), "xatol": 1e-4, "fatol": 1e-9, "maxfev": 120},
-    ).x  # fmt: skip
-    angle, sag = float(found[0]), float(found[1])
-    scale = step / shrink
-    along, across = np.array([np.cos(angle), np.sin(angle)]), np.array([-np.sin(angle), np.cos(angle)])
-    reach = np.abs(along) @ centre, np.abs(across) @ centre
-    return _Course(
-        centre,
-        along,
-        across,
-        sag * scale,
-        half * scale,
-        -float(reach[0]),
-        float(reach[0]),
-        -float(reach[1]),
-        float(reach[1]),
-    )
 
 
 @dataclass(frozen=True)
@@ -179,33 +86,8 @@ class _Sampled:
     edges: NDArray[np.float64]
 
 
-def _shades(values: Floats, seen: NDArray[np.bool_]) -> NDArray[np.int16]:
-    """Return (r, n, f) shades of pixels (r, n, c): one for grey, two for colour (principal axes); -1 where unseen.
-
-    Each shade holds about as many pixels as any other, so that two dark materials are told apart beside a bright one.
-    """
-    flat = values.reshape(-1, values.shape[-1])[seen.ravel()][::7].astype(np.float64)
-    mean, axes = flat.mean(axis=0), np.ones((1, 1))
-    if flat.shape[1] > 1:
-        _, axes = np.linalg.eigh(np.cov(flat, rowvar=False))
-        axes = axes[:, ::-1][:, :2]
-    projected = (flat - mean) @ axes
-    reach = np.ptp(np.quantile(projected, (0.002, 0.998), axis=0), axis=0).max()
-    shades = np.empty((*seen.shape, axes.shape[1]), np.int16)
-    for f in range(axes.shape[1]):
-        bounds = np.quantile(projected[:, f], np.arange(1, SHADES) / SHADES)
-        # but what differs by less than a hundredth of the range is one shade
-        bounds = bounds[0] + np.round((bounds - bounds[0]) / (FINEST * reach + 1e-9)) * (
-            FINEST * reach + 1e-9
-        )
-        along = (values - mean.astype(np.float32)) @ axes[:, f].astype(np.float32)
-        shades[..., f] = np.searchsorted(np.unique(bounds), along)
-    shades[~seen] = -1
-    return shades
-
-
 def _sample(
-    pixels: Image, burned_in: NDArray[np.bool_] | None, course: _Course, stations: NDArray[np.float64]
+    pixels: Image, burned_in: NDArray[np.bool_] | None, course: Course, stations: NDArray[np.float64]
 ) -> _Sampled:
     depths = np.arange(course.top, course.bottom + 1)
     drop = depths[:, None] + course.sag * (stations[None, :] / course.half) ** 2
@@ -220,33 +102,7 @@ def _sample(
     values = cv2.remap(pixels, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     values = values.reshape(*x.shape, -1).astype(np.float32) / np.float32(np.iinfo(pixels.dtype).max)
     sharp = np.where(seen, _edges(values), 0).sum(axis=1) / np.maximum(seen.sum(axis=1), 1)
-    return _Sampled(_smooth_shades(values, seen)[:, ::ALONG], gaussian_filter1d(sharp, 2.0, mode="nearest"))
-
-
-def _smooth_shades(values: Floats, seen: NDArray[np.bool_]) -> NDArray[np.int16]:
-    """Return the shades of a strip smoothed along the layer only: noise goes, a thin layer stays."""
-    smooth = np.asarray(gaussian_filter1d(values, ALONG, axis=1, mode="nearest"), dtype=np.float32)
-    return _shades(smooth, seen)
-
-
-def _histograms(shades: NDArray[np.int16], size: int) -> NDArray[np.float64]:
-    """Return (bins, f, SHADES) counts of shades in bins of ``size`` rows."""
-    rows, _, features = shades.shape
-    bins = -(-rows // size)
-    counts = np.zeros((bins, features, SHADES))
-    owner = np.broadcast_to((np.arange(rows) // size)[:, None], shades.shape[:2])
-    for f in range(features):
-        seen = shades[..., f] >= 0
-        flat = owner[seen] * SHADES + shades[..., f][seen]
-        counts[:, f] = np.bincount(flat, minlength=bins * SHADES).reshape(bins, SHADES)
-    return counts
-
-
-def _entropy(counts: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the total entropy (nats times pixels) of histograms (..., f, SHADES), summed over features."""
-    total = counts.sum(axis=-1)
-    spread = np.where(counts > 0, counts * np.log(np.maximum(counts, 1)), 0).sum(axis=-1)
-    return np.asarray((np.where(total > 0, total * np.log(np.maximum(total, 1)), 0) - spread).sum(axis=-1))
+    return _Sampled(smooth_shades(values, seen)[:, ::ALONG], gaussian_filter1d(sharp, 2.0, mode="nearest"))
 
 
 def _cut(sampled: _Sampled, inside: float | None) -> tuple[tuple[float, float], float]:
@@ -254,7 +110,7 @@ def _cut(sampled: _Sampled, inside: float | None) -> tuple[tuple[float, float], 
     rows = sampled.shades.shape[0]
     size = max(1, -(-rows // BINS))
     first, second, gain = _best_cut(
-        _histograms(sampled.shades, size),
+        histograms(sampled.shades, size),
         _largest(sampled.edges, size),
         None if inside is None else inside / size,
     )
@@ -263,7 +119,7 @@ def _cut(sampled: _Sampled, inside: float | None) -> tuple[tuple[float, float], 
         width = max(second - first, 6)
         top, bottom = max(0, (first - width) * size), min(rows, (second + width) * size)
         fine = max(1, (bottom - top) // BINS)
-        near = _histograms(sampled.shades[top:bottom], fine)
+        near = histograms(sampled.shades[top:bottom], fine)
         start = None if inside is None else (inside - top) / fine
         first, second, gain = _best_cut(near, _largest(sampled.edges[top:bottom], fine), start)
         return (top + first * fine, top + second * fine), gain
@@ -286,8 +142,8 @@ def _best_cut(
     """
     total = np.concatenate([np.zeros((1, *counts.shape[1:])), np.cumsum(counts, axis=0)])
     n = len(counts)
-    above = _entropy(total)
-    below = _entropy(total[-1] - total)
+    above = entropy(total)
+    below = entropy(total[-1] - total)
     whole = float(np.min(above + below))
     best = (np.inf, 0, 0)
     edge = max(2, n // 60)
@@ -300,7 +156,7 @@ def _best_cut(
             seconds = seconds[seconds > inside]
         if not seconds.size:
             continue
-        between = _entropy(total[seconds] - total[first])
+        between = entropy(total[seconds] - total[first])
         cost = above[first] + between + below[seconds] - bonus * (edges[first] + edges[seconds])
         place = int(np.argmin(cost))
         if cost[place] < best[0]:
@@ -313,7 +169,7 @@ def _best_cut(
 def _follow(
     pixels: Image,
     burned_in: NDArray[np.bool_] | None,
-    course: _Course,
+    course: Course,
     first: float,
     second: float,
     gain: float,
@@ -333,7 +189,7 @@ def _follow(
     points = np.column_stack([np.interp(even, arc, points[:, axis]) for axis in (0, 1)])
     strip = unroll(pixels, points, half, burned_in)
     values = strip.values.reshape(*strip.values.shape[:2], -1)
-    shades = _smooth_shades(values, strip.seen)
+    shades = smooth_shades(values, strip.seen)
     n = len(points)
     look = _Strip(
         shades,
