@@ -16,8 +16,10 @@ from xsect.quantities import Measurement
 from xsect.report.flaw_table import FLAW_COLUMNS, flaws_csv
 
 
-def flaws(*voids: Void, zones: tuple[float, ...] = (10_000.0,), textured: bool = False) -> Flaws:
-    return Flaws(voids, (), (), (), zones, (False,) * len(zones), 25.0, 40.0, 0.08, textured)
+def flaws(
+    *voids: Void, zones: tuple[float, ...] = (10_000.0,), textured: bool = False, faintest: float = 0.08
+) -> Flaws:
+    return Flaws(voids, (), (), (), zones, (False,) * len(zones), 25.0, 40.0, faintest, textured)
 
 
 def void(area: float, feret: float, zone: int | None = 0) -> Void:
@@ -35,7 +37,7 @@ def test_no_flaw_is_zero_with_a_bound() -> None:
         one(found, name) for name in ("void_fraction", "largest_void", "crack_length")
     )
     assert fraction.value == largest.value == crack.value == 0
-    assert fraction.high == pytest.approx(25 / 10_000, rel=0.03)  # one void of the least size
+    assert fraction.high == pytest.approx(2 * 25 / 10_000, rel=0.03)  # two voids of the least size
     assert 8 < largest.high < 25
     assert crack.high == pytest.approx(2 * 40, rel=0.03)
 
@@ -43,6 +45,12 @@ def test_no_flaw_is_zero_with_a_bound() -> None:
 def test_an_etched_structure_widens_the_bound_of_no_crack() -> None:
     plain, etched = (one(measure_flaws(flaws(textured=t), 1.0, 0.0), "crack_length") for t in (False, True))
     assert etched.high == pytest.approx(3 * plain.high)
+
+
+def test_an_etched_structure_that_would_hide_cracks_leaves_them_unmeasured() -> None:
+    found = one(measure_flaws(flaws(textured=True, faintest=0.4), 1.0, 0.0), "crack_length")
+    assert not found
+    assert "unetched" in found.note
 
 
 def test_voids_add_up_in_their_own_zone() -> None:

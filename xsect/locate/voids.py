@@ -129,7 +129,7 @@ def _read(
     centre = middle + shift
     row, column = (round(float(value)) for value in centre[::-1])
     zone = next((i for i, mask in enumerate(ground.zones) if mask[row, column]), None)
-    u_feret = 0.5 + (0.0 if resolved else 0.35 * ground.blur)
+    u_feret = float(np.hypot(0.6, 0.025 * feret)) + (0.0 if resolved else 0.35 * ground.blur)
     return Void(
         ground.place(centre), ground.place(outline + shift), total / depth, float(u_area), feret, u_feret, depth, zone
     )  # fmt: skip

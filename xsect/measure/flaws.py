@@ -11,6 +11,12 @@ from xsect.quantities import Component, Measurement, measured, not_measured
 SLENDER = 1.6
 """Longest Feret of a void against the diameter of a round one of its area: how long an unseen one may be."""
 
+DARKNESS, OUTLINE = 0.03, 0.05
+"""Relative standard uncertainties that all voids share: how dark an empty void is, and where the zone ends."""
+
+BLIND = 0.2
+"""Contrast below which cracks must be seen for their absence to be told."""
+
 HIDDEN = 0.2
 """Share of a crack's length that an etched structure may hide or add, as a standard uncertainty (learned on drawn
 sections)."""
@@ -22,7 +28,8 @@ CRACK_METHOD = "centre lines of thin dark ridges"
 def measure_flaws(flaws: Flaws | None, um_per_px: float, u_scale: float) -> list[Measurement]:
     """Measure voids of the whole section and of each segment, and the section's crack length.
 
-    No flaw found is the value 0, uncertain by what is too small or too faint to be seen. Not measured without a bond.
+    No flaw found is the value 0, uncertain by what is too small or too faint to be seen; where an etched structure
+    would hide most cracks, that none was found is not told as a value. Not measured without a bond.
     """
     if flaws is None:
         return [not_measured(name, "no bond") for name in ("void_fraction", "largest_void", "crack_length")]
@@ -49,8 +56,9 @@ def _voids(
         "void_fraction", area / zone,
         (
             Component("edges of voids", u_area / zone),
-            Component("smallest void seen", flaws.smallest / 2 / zone),
-            Component("outline of the zone", 0.03 * area / zone),
+            Component("smallest void seen", flaws.smallest / zone),
+            Component("voids' own darkness", DARKNESS * area / zone),
+            Component("outline of the zone", OUTLINE * area / zone),
         ),
         segment=segment, note=note, method=VOID_METHOD,
     )  # fmt: skip
@@ -77,6 +85,11 @@ def _zone_note(flaws: Flaws, segments: list[int]) -> str:
 
 
 def _cracks(flaws: Flaws, um_per_px: float, u_scale: float) -> Measurement:
+    if not flaws.cracks and flaws.textured and flaws.faintest > BLIND:
+        why = (
+            "no crack stands out, but one no darker than the grain boundaries would not: look at it unetched"
+        )
+        return not_measured("crack_length", why)
     length = sum(crack.length for crack in flaws.cracks) * um_per_px
     own = math.hypot(*(crack.ridge.u_length for crack in flaws.cracks)) * um_per_px
     unseen = flaws.shortest * (3 if flaws.textured else 1) / 2

@@ -27,7 +27,7 @@ SURROUNDINGS = 24
 STRAIGHT_PX = 2.0
 """Root-mean-square departure in px that level surroundings stay under."""
 
-BEND_SHARE = 0.05
+BEND_SHARE = 0.1
 """Relative standard uncertainty of a depth where the part itself is bent over the weld (learned on drawn sections)."""
 
 HOLLOW_SHARE = 0.2
