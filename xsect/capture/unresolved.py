@@ -23,6 +23,9 @@ _TONE: Final = 0.12
 _AMBIGUOUS: Final = 0.2
 """Half width of lines, in pitches, from which they and the gaps may be confused."""
 
+_BESIDE: Final = 0.35
+"""Where between two lines the picture is looked at, in pitches from the first."""
+
 _ROWS: Final = 0.75
 """Share of the places between lines that must be toned: numbers and dirt tone some, a strip tones all."""
 
@@ -39,16 +42,21 @@ def finer_lines_unresolved(grey: Floats, graduation: Graduation, ticks: Ticks) -
     if not contrast > 0:
         return False
     # Uneven light changes the ground too: a strip must stand out from it whatever trend of it is taken off.
-    ground = np.nanmedian(between[:, inside], axis=1)[:, None]
-    levels = [ground + _trend(between - ground, v, inside, degree) for degree in (0, 1, 2)]
-    tones = [sign * (between - level) / contrast for level in levels]
+    toned = sign * between
+    grounds = _grounds(toned, v, inside, 2 / min(grey.shape))
+    tones = [(toned - ground) / contrast for ground in grounds]
     thickest = 2 * ticks.half_width + 3.5 * ticks.blur + 1
     # The lines' own ends are cut off the band; with their blur they may take as much again.
     reach = int(0.25 * (graduation.v_range[1] - graduation.v_range[0]) + 2 * thickest)
     before, after = v < graduation.v_range[0], v > graduation.v_range[1]
     if ticks.half_width < _AMBIGUOUS * graduation.pitch_px:
+        # The strip may reach into the band.
+        middle = sum(graduation.v_range) / 2
+        reach += int(graduation.v_range[1] - middle)
         tone = np.min(tones, axis=0)
-        return any(_has_strip(side, reach, thickest) for side in (tone[:, before][:, ::-1], tone[:, after]))
+        return any(
+            _has_strip(side, reach, thickest) for side in (tone[:, v < middle][:, ::-1], tone[:, v > middle])
+        )
     # Where lines and gaps are alike, one may be taken for the other; but a strip is at one end only, and unresolved
     # lines tone it more than the faint wave of the longer ones among them.
     beyond = slice(reach, reach + max(int(thickest), 1))
@@ -59,13 +67,14 @@ def finer_lines_unresolved(grey: Floats, graduation: Graduation, ticks: Ticks) -
 
 
 def _profiles(grey: Floats, graduation: Graduation, ticks: Ticks) -> tuple[Array, Array, Array] | None:
-    """Return (on lines, between lines, v): levels (k, rows) along lines and half-way between them, NaN outside
+    """Return (on lines, between lines, v): levels (k, rows) along lines and beside them, NaN outside
     the picture, far beyond both ends of the band; ``v`` by whole pixels. None where no two lines are neighbours."""
     good = ticks.good[:-1] & ticks.good[1:] & (np.diff(ticks.index) == 1)
     if not good.any():
         return None
     on = ticks.centre[:-1][good]
-    half_way = (ticks.centre[:-1] + ticks.centre[1:])[good] / 2
+    # Not half-way: between every tenth line that is where a fifth one stands.
+    beside = on + _BESIDE * graduation.pitch_px
     low, high = graduation.v_range
     beyond = max(high - low, 4 * graduation.pitch_px) + 10
     v = np.arange(np.floor(low - beyond), high + beyond)
@@ -78,15 +87,29 @@ def _profiles(grey: Floats, graduation: Graduation, ticks: Ticks) -> tuple[Array
         found = cv2.remap(grey, x, y, cv2.INTER_LINEAR).astype(float)
         return np.where(outside, np.nan, found)
 
-    return levels(on), levels(half_way), v
+    return levels(on), levels(beside), v
 
 
-def _trend(between: Array, v: Array, inside: NDArray[np.bool_], degree: int) -> Array:
-    """Return the polynomial in v through the band's own rows, (rows,); 0 for too few rows."""
-    if inside.sum() < 10 * degree + 1:
-        return np.zeros(len(v))
-    usual = np.nan_to_num(np.nanmedian(between[:, inside], axis=0))
-    return np.asarray(np.polynomial.Polynomial.fit(v[inside], usual, degree)(v))
+def _grounds(toned: Array, v: Array, inside: NDArray[np.bool_], steepest: float) -> list[Array]:
+    """Return the ground between the lines, (k, rows), as level, as rising evenly and, from a long band, as a parabola.
+
+    ``steepest``: relative change a row that light may make; what is steeper is no light.
+    """
+    rows = np.flatnonzero(inside)
+    core = rows[len(rows) // 5 : len(rows) - len(rows) // 5]
+    each = np.nanmedian(toned[:, core], axis=1)[:, None]
+    usual = np.nan_to_num(np.nanmedian(toned[:, rows] - each, axis=0))
+    # Where a strip reaches into the band, the ground is what is least toned.
+    level = each + float(np.quantile(usual, 0.2))
+    grounds = [level + np.zeros(len(v))]
+    if len(core) >= 10:
+        middle = np.nan_to_num(np.nanmedian(toned[:, core] - each, axis=0))
+        most = steepest * abs(float(np.median(each)))
+        slope = float(np.clip(np.polyfit(v[core], middle, 1)[0], -most, most))
+        grounds.append(level + slope * (v - v[core].mean()))
+        if len(core) >= 60:
+            grounds.append(each + np.polynomial.Polynomial.fit(v[core], middle, 2)(v))
+    return grounds
 
 
 def _level(tone: Array) -> float:
