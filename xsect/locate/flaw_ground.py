@@ -84,8 +84,9 @@ def lay_ground(located: Located, micrograph: Micrograph, nuggets: tuple[Places, 
     spread = 1.4826 * float(np.median(np.abs(sample - np.median(sample)))) if sample.size else 1.0
     bond = np.zeros(tone.shape, np.uint8)
     zones = []
-    for first, last in bonded_spans(located):
-        width = last - first
+    spans = bonded_spans(located)
+    for first, last in spans:
+        width = _joined_width(spans, first, last)
         half = np.maximum(located.apart.thickness / 2, 0.5) + keep_off
         _fill_band(bond, located, first, last, half, (left, top))
         zone = np.zeros(tone.shape, np.uint8)
@@ -111,6 +112,15 @@ def bonded_spans(located: Located) -> list[tuple[int, int]]:
             middle = (stop + start) // 2
             spans[i], spans[i + 1] = (first, middle), (middle + 1, last)
     return spans
+
+
+def _joined_width(spans: list[tuple[int, int]], first: int, last: int) -> int:
+    """Return the width of the bond that a span belongs to: spans that meet in a void are one bond."""
+    for start, stop in reversed(spans):
+        first = start if stop + 1 == first else first
+    for start, stop in spans:
+        last = stop if start == last + 1 else last
+    return last - first
 
 
 def _station(located: Located, place: Places) -> int:

@@ -17,7 +17,7 @@ SMALLEST = 25.0
 DARK = 0.5
 """Share of the way from metal to mount beyond which a spot is dark; more where the metal itself is uneven."""
 
-HOLLOW = 0.72
+HOLLOW = 0.6
 """Depth that a void must show where it is wide enough to show its own: an inclusion is dark, but not as the mount."""
 
 SLIM = 5.0
