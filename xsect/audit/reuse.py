@@ -21,7 +21,7 @@ from xsect.reasons import Refusal
 
 LEAST_LIKENESS: Final = 0.25
 """Mean correlation of registered textures from which two pictures are held to be one. Measured on drawn sections:
-copies reach 0.45 to 1, different sections of one design stay below 0.1 (docs/audit.md has the numbers)."""
+copies reach 0.27 to 1, different sections of one design stay below 0.1 (docs/audit.md has the numbers)."""
 
 FEWEST_TILES: Final = 8
 MOST_CANDIDATES: Final = 20
