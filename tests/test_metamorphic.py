@@ -72,10 +72,12 @@ OTHER_PIXELS: dict[str, Callable[[Pixels], Pixels]] = {"JPEG 90": jpeg, "grey": 
 SECTIONS = (("unetched", 1), ("segments", 3), ("plated", 1))
 
 
-def agree(kind: str, seed: int, changed: SectionResult, *, within_px: float | None = None) -> None:
+def agree(
+    kind: str, seed: int, changed: SectionResult, *, within_px: float | None = None, poorer: bool = False
+) -> None:
     first = original(kind, seed)
     assert first.status == "measured"
-    assert changed.status == "measured"
+    assert changed.status == "measured" or (poorer and changed.status == "needs_review")
     for name in ("bond_width", "standoff"):
         one, other = find(first, name), find(changed, name)
         if not (one and other):  # a stretch may be too short to be level at half the resolution
@@ -106,7 +108,7 @@ def test_pixels_a_little_changed(kind: str, seed: int, change: str) -> None:
 
 @pytest.mark.parametrize(("kind", "seed"), SECTIONS)
 def test_half_the_resolution(kind: str, seed: int) -> None:
-    agree(kind, seed, measure(kind, seed, half(section(kind, seed).pixels), scale=2.0))
+    agree(kind, seed, measure(kind, seed, half(section(kind, seed).pixels), scale=2.0), poorer=True)
 
 
 def test_mirror_swaps_the_sides() -> None:

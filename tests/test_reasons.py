@@ -46,6 +46,7 @@ def test_every_code_named_in_the_package_is_registered() -> None:
     named = {
         code
         for path in PACKAGE.rglob("*.py")
+        if path.parent.name != "audit"  # what an audit finds has words and grades of its own
         for code in re.findall(r"(?:Finding|Refusal)\(\s*\"(\w+)\"", path.read_text(encoding="utf-8"))
     }
     assert named

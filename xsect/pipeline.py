@@ -18,6 +18,8 @@ from xsect.capture.lot_sheet import LotSheet, SheetRow, read_lot_sheet
 from xsect.capture.micrograph import Micrograph, open_micrograph
 from xsect.judge.criteria import Criteria
 from xsect.judge.decision import judge_section
+from xsect.locate.contents import find_contents
+from xsect.locate.nugget import with_fused
 from xsect.locate.section import locate
 from xsect.locate.view import SectionView
 from xsect.measure.section import measure, nothing_measured
@@ -132,10 +134,13 @@ def measure_micrograph(micrograph: Micrograph, row: SheetRow) -> SectionResult:
     """Locate and measure one section; a refusal becomes a result without values."""
     try:
         located = locate(micrograph, plated=row.plated)
-        measurements, findings = measure(located, micrograph, row)
+        contents = find_contents(located, micrograph, view=row.view)
+        located = with_fused(located, contents.nuggets)
+        measurements, findings = measure(located, contents, micrograph, row)
     except Refusal as refusal:
         return SectionResult(nothing_measured(refusal.finding), (refusal.finding,), None)
-    return SectionResult(measurements, findings, make_view(located, micrograph.scale))
+    view = make_view(located, contents, measurements, micrograph.scale)
+    return SectionResult(measurements, findings, view)
 
 
 def _each(

@@ -217,7 +217,7 @@ def test_figures_are_written_whole_and_repeat_to_the_byte(section: Section, tmp_
     micrograph, record = section
     for folder in ("a", "b"):
         names = write_section_figures(micrograph, record, tmp_path / folder)
-        assert names == figure_names(record.row)
+        assert names == figure_names(record.row)[:2]  # neither layers nor flaws in this one
     for name in names:
         assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
     assert len(list((tmp_path / "a" / "figures").iterdir())) == 2

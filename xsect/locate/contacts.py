@@ -35,8 +35,9 @@ def find_contacts(
     in px; ``opening``: (n,) the open part of it. A stretch shorter than ``shortest`` stations is dust or drag across
     the gap, not a bond. Two stretches belong to one segment when what lies between them is a flaw of the bond
     rather than a gap between two contacts: it hardly opens beside the distance outside and is shorter than one of the
-    two (residual plating does not open at all, and may be long), or it is short beside the two stretches and no gap of full height, or it is very short. The
-    shortest interruptions are closed first, so that a bond with many flaws grows together.
+    two (residual plating does not open at all, and may be long), or it is short beside the two stretches and no gap
+    of full height, or it is very short. The shortest interruptions are closed first, so that a bond with many flaws
+    grows together.
     """
     stretches = [run for run in runs(~parted) if run[1] - run[0] + 1 >= shortest]
     if not stretches:

@@ -37,27 +37,27 @@ class NuggetView:
 
 
 @dataclass(frozen=True)
-class SectionView:
-    """Geometry of one section for drawing; positions are (x, y) px of the picture as analysed.
+class Imperfection:
+    """One flaw: its ``kind`` (void, island, crack, cavity), the trade's ``term`` and reference ``number``.
 
-    ``outlines``: closed polylines (k, 2) of the parts, upper first.
-    ``line``: (n, 2) faying line, one point a station; ``s_um``: (n,) arc length of each station.
-    ``states``: (n,) indices into STATES. ``opening_um``: (n,) photometric opening (gap, no metal) of each station.
-    ``plating_um``: (n,) photometric plating thickness, NaN where the section is not plated.
-    ``notches``: two for each bond segment, left before right.
-    ``strip``: (m, n, 3) uint8 RGB, the picture unrolled along the faying line, row ``m // 2`` on the line;
-    one column a station and one row ``pitch_um``.
+    ``x``, ``y``: its place in px of the picture as analysed; ``segment``: 1, 2, …, None outside the bond; lengths in
+    µm, ``area`` in µm², NaN where it has none. ``counted``: whether void fraction and largest void hold it.
+    ``path``: centre line or outline, positions (x, y) in px.
     """
 
-    outlines: tuple[NDArray[np.float64], ...]
-    line: NDArray[np.float64]
-    s_um: NDArray[np.float64]
-    states: NDArray[np.int8]
-    opening_um: NDArray[np.float64]
-    plating_um: NDArray[np.float64]
-    notches: tuple[NotchView, ...]
-    strip: NDArray[np.uint8]
-    pitch_um: float
+    kind: str
+    term: str
+    number: str
+    x: float
+    y: float
+    segment: int | None
+    length: float
+    u_length: float
+    width: float
+    area: float
+    counted: bool
+    where: str
+    path: tuple[tuple[tuple[float, float], ...], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -80,3 +80,31 @@ class LayerView:
     resolved: bool = True
     upper: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))
     lower: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))
+
+
+@dataclass(frozen=True)
+class SectionView:
+    """Geometry of one section for drawing; positions are (x, y) px of the picture as analysed.
+
+    ``outlines``: closed polylines (k, 2) of the parts, upper first.
+    ``line``: (n, 2) faying line, one point a station; ``s_um``: (n,) arc length of each station.
+    ``states``: (n,) indices into STATES. ``opening_um``: (n,) photometric opening (gap, no metal) of each station.
+    ``plating_um``: (n,) photometric plating thickness, NaN where the section is not plated.
+    ``notches``: two for each bond segment, left before right.
+    ``strip``: (m, n, 3) uint8 RGB, the picture unrolled along the faying line, row ``m // 2`` on the line;
+    one column a station and one row ``pitch_um``. ``nuggets``: those found, from left to
+    right; ``flaws``: voids first, the largest of each kind first; ``layers``: plating and intermetallic layer.
+    """
+
+    outlines: tuple[NDArray[np.float64], ...]
+    line: NDArray[np.float64]
+    s_um: NDArray[np.float64]
+    states: NDArray[np.int8]
+    opening_um: NDArray[np.float64]
+    plating_um: NDArray[np.float64]
+    notches: tuple[NotchView, ...]
+    strip: NDArray[np.uint8]
+    pitch_um: float
+    nuggets: tuple[NuggetView, ...] = ()
+    flaws: tuple[Imperfection, ...] = ()
+    layers: tuple[LayerView, ...] = ()

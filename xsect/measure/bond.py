@@ -8,12 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from xsect.capture.lot_sheet import SheetRow
 from xsect.locate.contacts import runs
 from xsect.locate.section import Located
 from xsect.locate.stations import Segment
-from xsect.locate.view import FILLED, FUSED, JOINED, OPEN
-from xsect.quantities import Component, Measurement, measured, not_measured, word
+from xsect.locate.view import FUSED, JOINED, OPEN
+from xsect.quantities import Component, Measurement, measured, not_measured
 
 SHAPE = (0.35, 0.35, 40.0)
 """Standard uncertainty of a notch that the fit and the variations do not show, for the mouth may open otherwise than
@@ -25,9 +24,6 @@ TEXTURED = 0.06
 
 GRAIN_FACTOR = 1.4
 """Factor on a notch's uncertainty in textured metal, learned on drawn sections: grains are no independent noise."""
-
-REFLOW_SHARE = 0.05
-"""Share of the line, closed by plating and joined nowhere, from which the parts count as held by it."""
 
 METHOD = "hinge fitted to the photometric opening"
 
@@ -145,20 +141,6 @@ def measure_bond(located: Located, um_per_px: float, u_scale: float) -> list[Mea
     return out
 
 
-def measure_kind(located: Located, row: SheetRow) -> list[Measurement]:
-    """Tell the bond kind from the stations: none, reflow (closed, but by plating alone) or solid_state.
-
-    Whether a nugget has formed is not looked for: a row whose weld type is fusion gets no kind.
-    """
-    stations = located.stations
-    if not stations.segments:
-        closed = float(np.mean(stations.states == FILLED))
-        return [word("bond_kind", "reflow" if closed > REFLOW_SHARE else "none")]
-    if row.weld_type == "fusion":
-        return [not_measured("bond_kind", "nuggets are not measured by this version")]
-    return [word("bond_kind", "solid_state", note="a nugget is not looked for by this version")]
-
-
 @dataclass(frozen=True)
 class _Contents:
     """What one segment, or the whole section, holds: lengths in µm; ``flaw_ends``: ends of unbonded runs.
@@ -178,7 +160,8 @@ class _Contents:
 
 def _contents(located: Located, segment: Segment, width: SegmentWidth, um_per_px: float) -> _Contents:
     inside = slice(math.ceil(segment.left.station), math.floor(segment.right.station) + 1)
-    states, doubtful = located.stations.states[inside], located.stations.doubtful[inside]
+    states = located.stations.states[inside]
+    doubtful = located.stations.doubtful[inside] & (states != FUSED)
     bonded = (states == JOINED) | (states == FUSED)
     is_open = states == OPEN
     longest, most, least = (_longest(flags) for flags in (is_open, is_open | doubtful, is_open & ~doubtful))

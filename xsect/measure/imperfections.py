@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 from xsect.locate.flaws import Cavity, Crack, Flaws, Island, shifted
 from xsect.locate.section import Located
+from xsect.locate.view import Imperfection
 from xsect.locate.voids import Void
 from xsect.measure.flaws import HIDDEN
 
@@ -14,30 +14,6 @@ SOURCE = "ISO 6520-2, numbers from memory"
 
 ROUND = 1.6
 """Feret against the diameter of a round void of the same area up to which a void is a pore."""
-
-
-@dataclass(frozen=True)
-class Imperfection:
-    """One flaw: its ``kind`` (void, island, crack, cavity), the trade's ``term`` and ``number`` after SOURCE.
-
-    ``x``, ``y``: its place in px of the picture as analysed; ``segment``: 1, 2, …, None outside the bond; lengths in
-    µm, ``area`` in µm², NaN where it has none. ``counted``: whether void fraction and largest void hold it.
-    ``path``: centre line or outline, positions (x, y) in px.
-    """
-
-    kind: str
-    term: str
-    number: str
-    x: float
-    y: float
-    segment: int | None
-    length: float
-    u_length: float
-    width: float
-    area: float
-    counted: bool
-    where: str
-    path: tuple[tuple[tuple[float, float], ...], ...] = ()
 
 
 def list_imperfections(flaws: Flaws | None, located: Located, um_per_px: float) -> tuple[Imperfection, ...]:

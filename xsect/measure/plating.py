@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from xsect.capture.lot_sheet import SheetRow
-from xsect.locate.layers import SurfaceLayers, film_thickness, read_surfaces
+from xsect.locate.layers import SurfaceLayers, film_thickness
 from xsect.locate.section import Located
 from xsect.locate.view import FILLED, PLATING
 from xsect.measure.layers import NOT_SEPARABLE, measure_layers
@@ -29,9 +29,13 @@ MENISCUS_PX = 4.0
 METHOD = "photometric thickness of the plating"
 
 
-def measure_plating(located: Located, um_per_px: float, u_scale: float, row: SheetRow) -> list[Measurement]:
-    """Measure every plating quantity and the intermetallic layer, or say why not."""
-    surfaces = read_surfaces(located, row.view) if row.plated else ()
+def measure_plating(
+    located: Located, surfaces: tuple[SurfaceLayers, ...], um_per_px: float, u_scale: float, row: SheetRow
+) -> list[Measurement]:
+    """Measure every plating quantity and the intermetallic layer, or say why not.
+
+    ``surfaces``: the layers read on the facing surfaces.
+    """
     out = measure_layers(located, surfaces, um_per_px, u_scale, row)
     if not row.plated:
         return out + [not_measured(name, "the lot sheet gives no plating") for name in NAMES]

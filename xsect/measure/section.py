@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from xsect.capture.lot_sheet import SheetRow
 from xsect.capture.micrograph import Micrograph
+from xsect.locate.contents import Contents
 from xsect.locate.section import Located
-from xsect.measure.bond import measure_bond, measure_kind
+from xsect.measure.bond import measure_bond
 from xsect.measure.diameter import measure_diameter
 from xsect.measure.doubts import find_doubts
+from xsect.measure.flaws import measure_flaws
+from xsect.measure.form import measure_form
+from xsect.measure.kind import measure_kind
+from xsect.measure.nugget import measure_nugget, nugget_doubts
 from xsect.measure.offset import measure_offset
 from xsect.measure.plating import measure_plating
 from xsect.measure.standoff import find_levels, measure_standoff
@@ -17,25 +22,28 @@ from xsect.reasons import Finding
 
 
 def measure(
-    located: Located, micrograph: Micrograph, row: SheetRow
+    located: Located, contents: Contents, micrograph: Micrograph, row: SheetRow
 ) -> tuple[tuple[Measurement, ...], tuple[Finding, ...]]:
     """Return every quantity of the registry for the whole section, those of each segment, and the doubts."""
     um, u_scale = micrograph.scale.um_per_px, micrograph.scale.u_relative
     levels = find_levels(located)
+    thicknesses = measure_thickness(located, micrograph, levels)
     found = [
         *measure_bond(located, um, u_scale),
-        *measure_kind(located, row),
+        *measure_kind(located, contents.nuggets, row),
         *measure_offset(located, levels, um, u_scale),
         *measure_standoff(levels, located.surfaces.blur, um, u_scale, row),
-        *measure_plating(located, um, u_scale, row),
-        *measure_thickness(located, micrograph, levels),
+        *measure_plating(located, contents.surfaces, um, u_scale, row),
+        *measure_nugget(located, contents.nuggets, um, u_scale, row, thicknesses),
+        *measure_form(located, micrograph, levels, row)[0],
+        *measure_flaws(contents.flaws, um, u_scale),
+        *thicknesses,
     ]
     found += measure_diameter(found, row)
-    have = {one.quantity for one in found}
-    found += [not_measured(name, "not measured by this version") for name in QUANTITIES if name not in have]
     order = {name: place for place, name in enumerate(QUANTITIES)}
     found.sort(key=lambda one: (one.segment or 0, order[one.quantity]))
-    return tuple(found), find_doubts(located, micrograph, row, found)
+    doubts = (*find_doubts(located, micrograph, row, found), *nugget_doubts(contents.nuggets, um))
+    return tuple(found), doubts
 
 
 def nothing_measured(finding: Finding) -> tuple[Measurement, ...]:

@@ -2,19 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from xsect.capture.scale import Scale
+from xsect.locate.contents import Contents
 from xsect.locate.parts import Parts
 from xsect.locate.section import Located
 from xsect.locate.view import NotchView, SectionView
 from xsect.measure.bond import segment_widths
+from xsect.measure.imperfections import list_imperfections
+from xsect.measure.layers import layer_views
+from xsect.measure.nugget import nugget_views
+from xsect.quantities import Measurement
 
 
-def make_view(located: Located, scale: Scale) -> SectionView:
-    """Return what was located, turned back to the picture as it was taken."""
+def make_view(
+    located: Located, contents: Contents, measurements: Sequence[Measurement], scale: Scale
+) -> SectionView:
+    """Return what was located and found, turned back to the picture as it was taken."""
     stations, strip, um = located.stations, located.strip, scale.um_per_px
     notches = []
     widths = segment_widths(located, um)
@@ -37,6 +46,9 @@ def make_view(located: Located, scale: Scale) -> SectionView:
         notches=tuple(notches),
         strip=shown if shown.ndim == 3 else np.repeat(shown[:, :, None], 3, axis=2),
         pitch_um=um,
+        nuggets=nugget_views(contents.nuggets, turned=located.parts.turned),
+        flaws=list_imperfections(contents.flaws, located, um),
+        layers=layer_views(located, contents.surfaces, measurements, um),
     )
 
 

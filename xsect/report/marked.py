@@ -14,7 +14,9 @@ from numpy.typing import NDArray
 from xsect.locate.view import FILLED, FUSED, JOINED, OPEN, PLATING, STATES, SectionView
 from xsect.record import SectionRecord
 from xsect.report.canvas import Canvas, Points, dashes
-from xsect.report.style import SKY_BLUE, STATE_STYLES, YELLOW
+from xsect.report.flaw_marks import FLAW_LEGEND, draw_flaws
+from xsect.report.nugget_marks import CERTAIN_DASHES, DOUBTFUL_DASHES, draw_nuggets
+from xsect.report.style import BLUE, ORANGE, SKY_BLUE, STATE_STYLES, YELLOW
 from xsect.report.typeface import drawn_name
 from xsect.report.wording import shown
 
@@ -41,6 +43,8 @@ def draw_marked(
         to = _Mapping(factor, view)
         _draw_outlines(canvas, view, to)
         _draw_states(canvas, view, to)
+        draw_nuggets(canvas, view.nuggets, to)
+        draw_flaws(canvas, view.flaws, to)
         _draw_widths(canvas, view, to, record)
         _draw_standoff(canvas, view, to, record)
     return np.vstack([canvas.finished(), _legend(canvas, view, drawn_name(record.row))])
@@ -264,6 +268,12 @@ def _legend(picture: Canvas, view: SectionView | None, name: str) -> NDArray[np.
         entries = [(s.label, s.colour, s.dash, 1.3) for key, s in STATE_STYLES.items() if key in seen]
         parts = ("upper part", "lower part") if two_parts(view) else ("outline",)
         entries += [(words, SKY_BLUE, dash, 0.5) for words, dash in zip(parts, PART_DASHES, strict=False)]
+        if any(one.certain for one in view.nuggets):
+            entries.append(("nugget", BLUE, CERTAIN_DASHES, 1.0))
+        if any(not one.certain for one in view.nuggets):
+            entries.append(("nugget, doubtful", ORANGE, DOUBTFUL_DASHES, 1.0))
+        kinds = {one.kind for one in view.flaws}
+        entries += [one for one in FLAW_LEGEND if one[0] in kinds]
     probe = Canvas(np.zeros((1, 1, 3), np.uint8), unit=unit)
 
     def across(words: str, *, bold: bool = False) -> float:

@@ -86,6 +86,17 @@ class WeldLine:
 
 
 @dataclass(frozen=True)
+class FlawLine:
+    """One flaw of the list, with its number on the marked-up picture."""
+
+    number: str
+    term: str
+    where: str
+    length: str
+    area: str
+
+
+@dataclass(frozen=True)
 class BudgetLine:
     """One quantity's uncertainty budget: its named parts as standard uncertainties, combined and expanded."""
 
@@ -123,6 +134,9 @@ class SectionPage:
     findings: tuple[FindingLine, ...]
     marked: Picture | None
     strip: Picture | None
+    layers: Picture | None
+    flaws: tuple[FlawLine, ...]
+    more_flaws: str
     measurements: tuple[MeasurementLine, ...]
     not_measured: tuple[Fact, ...]
     verdicts: tuple[VerdictLine, ...]

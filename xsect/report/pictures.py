@@ -20,6 +20,7 @@ class PagePictures:
     marked: bytes = b""
     thumb: bytes = b""
     strip: bytes = b""
+    layers: bytes = b""
 
 
 def page_pictures(page: SectionPage, out: Path) -> PagePictures:
@@ -27,8 +28,11 @@ def page_pictures(page: SectionPage, out: Path) -> PagePictures:
     if page.marked is None:
         return PagePictures()
     marked = _read(out / page.marked.path)
-    strip = b"" if page.strip is None else _jpeg(_read(out / page.strip.path), longest=1600)
-    return PagePictures(_jpeg(marked, longest=1400), _jpeg(marked, longest=240), strip)
+    strip, layers = (
+        b"" if one is None else _jpeg(_read(out / one.path), longest=1600)
+        for one in (page.strip, page.layers)
+    )
+    return PagePictures(_jpeg(marked, longest=1400), _jpeg(marked, longest=240), strip, layers)
 
 
 def data_uri(jpeg: bytes) -> str:

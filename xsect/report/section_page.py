@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import math
 import re
 from collections.abc import Iterable
@@ -12,13 +13,14 @@ from typing import Final
 from xsect.capture.lot_sheet import SheetRow
 from xsect.judge.criteria import Criteria
 from xsect.judge.decision import Verdict
-from xsect.quantities import COVERAGE_FACTOR, QUANTITIES, Measurement, shown_unit
+from xsect.quantities import COVERAGE_FACTOR, QUANTITIES, Measurement, show, shown_unit
 from xsect.record import SectionRecord
 from xsect.report.guidance import advice_lines, projection_lines, projection_notes
 from xsect.report.page import (
     BudgetLine,
     Fact,
     FindingLine,
+    FlawLine,
     MeasurementLine,
     Picture,
     SectionPage,
@@ -29,13 +31,17 @@ from xsect.report.style import VERDICT_STYLES
 from xsect.report.wording import MISSING, given_length, in_mm, label, shown, shown_part
 
 EFFECT_LABELS: Final = {"not_measured": "not measured", "needs_review": "needs a look", "note": "note"}
+FLAWS_SHOWN: Final = 8
+"""Flaws listed on a section's page, the largest first; all are in its own table."""
+
 _ALWAYS_BUDGETED: Final = ("bond_width", "standoff", "nugget_width", "plating_in_bond_mean", "imc_mean")
 
 
 def section_page(record: SectionRecord, criteria: Criteria | None, out: Path) -> SectionPage:
     """Build one section's page; its figures are looked for below ``out``."""
     verdict = section_verdict(record)
-    marked, strip = _pictures(record, out)
+    marked, strip, layers = _pictures(record, out)
+    flaws, more_flaws = _flaws(record, out)
     measurements = _without_repeats(record)
     return SectionPage(
         anchor=f"row{record.row.number}",
@@ -60,6 +66,9 @@ def section_page(record: SectionRecord, criteria: Criteria | None, out: Path) ->
         ),
         marked=marked,
         strip=strip,
+        layers=layers,
+        flaws=flaws,
+        more_flaws=more_flaws,
         measurements=tuple(_measurement(found) for found in measurements if found),
         not_measured=_not_measured(measurements),
         verdicts=tuple(_verdict(verdict, record, criteria) for verdict in record.verdicts),
@@ -103,20 +112,48 @@ def sentence_case(text: str) -> str:
     return text if text.endswith((".", "!", "?")) else f"{text}."
 
 
-def _pictures(record: SectionRecord, out: Path) -> tuple[Picture | None, Picture | None]:
+def _pictures(record: SectionRecord, out: Path) -> list[Picture | None]:
+    """Return the marked-up picture, the strip and the layers' profile, each None where there is none."""
     from PIL import Image
 
     name = record.row.section
     width, standoff = (shown(record.find(quantity)).sentence for quantity in ("bond_width", "standoff"))
-    alts = (
-        f"Marked-up picture of section {name}: bond width {width}, standoff {standoff}",
-        f"Strip of section {name}: the picture unrolled along the faying line, states and opening beneath",
-    )
+    layer = shown(record.find("plating_free_thickness")).sentence
+    alts = {
+        "marked": f"Marked-up picture of section {name}: bond width {width}, standoff {standoff}",
+        "strip": f"Strip of section {name}: the picture unrolled along the faying line, states, opening beneath",
+        "layers": f"Plating of section {name} along the faying line, and a histogram of its readings: {layer}",
+    }
     pictures: list[Picture | None] = []
-    for path, alt in zip(record.figures, alts, strict=False):
+    for kind, alt in alts.items():
+        path = next((one for one in record.figures if one.endswith(f"-{kind}.png")), None)
+        if path is None:
+            pictures.append(None)
+            continue
         with Image.open(out / path) as image:
             pictures.append(Picture(path, *image.size, alt))
-    return (*pictures, None, None)[0], (*pictures, None, None)[1]
+    return pictures
+
+
+def _flaws(record: SectionRecord, out: Path) -> tuple[tuple[FlawLine, ...], str]:
+    """Return the first flaws of the section's own list, and how many more it holds."""
+    path = next((one for one in record.figures if one.endswith("-flaws.csv")), None)
+    if path is None:
+        return (), ""
+    with (out / path).open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    lines = tuple(
+        FlawLine(
+            str(number),
+            f"{row['term']} ({row['reference']})",
+            row["where"],
+            show(float(row["length_um"]), "um", digits_from=float(row["u_length_um"] or "nan")),
+            show(float(row["area_um2"]), "um2") if row["area_um2"] else "",
+        )
+        for number, row in enumerate(rows[:FLAWS_SHOWN], 1)
+    )
+    more = len(rows) - len(lines)
+    return lines, f"{more} more in {path}." if more else ""
 
 
 def _facts(record: SectionRecord) -> tuple[Fact, ...]:

@@ -65,7 +65,7 @@ def _clear(lot: LotRecord, out: Path, files: dict[str, bytes]) -> None:
     if WELDS not in files:
         (out / WELDS).unlink(missing_ok=True)
     kept = {name for record in lot.sections for name in record.figures}
-    for path in (out / FOLDER).glob("row*.png"):
+    for path in (out / FOLDER).glob("row*"):
         if FIGURE_NAME.fullmatch(path.name) and f"{FOLDER}/{path.name}" not in kept:
             path.unlink()
 
