@@ -101,14 +101,15 @@ def _grounds(toned: Array, v: Array, inside: NDArray[np.bool_], steepest: float)
     usual = np.nan_to_num(np.nanmedian(toned[:, rows] - each, axis=0))
     # Where a strip reaches into the band, the ground is what is least toned.
     level = each + float(np.quantile(usual, 0.2))
-    grounds = [level + np.zeros(len(v))]
+    grounds: list[Array] = [level + np.zeros(len(v))]
     if len(core) >= 10:
         middle = np.nan_to_num(np.nanmedian(toned[:, core] - each, axis=0))
         most = steepest * abs(float(np.median(each)))
         slope = float(np.clip(np.polyfit(v[core], middle, 1)[0], -most, most))
         grounds.append(level + slope * (v - v[core].mean()))
         if len(core) >= 60:
-            grounds.append(each + np.polynomial.Polynomial.fit(v[core], middle, 2)(v))
+            # A parabola runs away beyond what it was fitted to: all of a long band.
+            grounds.append(each + np.polynomial.Polynomial.fit(v[rows], usual, 2)(v))
     return grounds
 
 
