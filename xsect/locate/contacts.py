@@ -36,8 +36,8 @@ def find_contacts(
     the gap, not a bond. Two stretches belong to one segment when what lies between them is a flaw of the bond
     rather than a gap between two contacts: it hardly opens beside the distance outside and is shorter than one of the
     two (residual plating does not open at all, and may be long), or it is short beside the two stretches and no gap
-    of full height, or it is very short. The shortest interruptions are closed first, so that a bond with many flaws
-    grows together.
+    of full height, or it is a round void, or it is very short. The shortest interruptions are closed first, so that a
+    bond with many flaws grows together.
     """
     stretches = [run for run in runs(~parted) if run[1] - run[0] + 1 >= shortest]
     if not stretches:
@@ -52,7 +52,9 @@ def find_contacts(
         gap = between.stop - between.start
         slight = height < 0.15 * standoff and distance < 0.6 * standoff
         slight = slight and (height < UNSEEN or gap < max(lengths))
+        # a void may be taller than the gap outside, but then it is about as tall as it is long
         short = gap < 0.3 * sum(lengths) and distance < 0.5 * standoff
+        short = short or (gap < 0.25 * min(lengths) and gap < 2 * height)
         return slight or short or gap < 0.1 * min(lengths)
 
     while True:

@@ -92,7 +92,7 @@ def fit_steps(
         tried = _moved(state, step, free, common, fixed_blur, limits)
         new = _cost(profiles, places, weights, tried)
         if new < cost:
-            settled = cost - new < 1e-7 * cost
+            settled = cost - new < 1e-5 * cost
             state, cost, damping = tried, new, max(damping / 5, 1e-9)
             if settled:
                 break
@@ -173,26 +173,30 @@ def _normal(
     root = np.sqrt(weights)[:, :, None]
     a = np.stack([(one * root).reshape(windows, -1) for one in own], axis=2)
     y = (residual * root).reshape(windows, -1)
-    h = np.einsum("jmp,jmq->jpq", a, a)
+    across = a.transpose(0, 2, 1)
+    h = across @ a
     diagonal = np.einsum("jpp->jp", h)
     h[:, range(h.shape[1]), range(h.shape[1])] += damping * diagonal + 1e-9 * (
         1 + diagonal.max(axis=1)[:, None]
     )
-    g = np.einsum("jmp,jm->jp", a, y)
+    g = (across @ y[..., None])[..., 0]
     inverse = np.linalg.inv(h)
     if not both:
         return _Step(np.einsum("jpq,jq->jp", inverse, g), np.zeros(0), inverse, np.zeros_like(inverse))
     b = np.stack([(one * root).reshape(windows, -1) for one in both], axis=2)
-    mixed = np.einsum("jmp,jmq->jpq", a, b)
-    s = np.einsum("jmp,jmq->pq", b, b)
+    mixed = across @ b
+    flat = b.reshape(-1, b.shape[2])
+    s = flat.T @ flat
     s[range(len(s)), range(len(s))] += damping * np.diag(s)
-    carried = np.einsum("jpq,jqr->jpr", inverse, mixed)
+    carried = inverse @ mixed
     s = s - np.einsum("jpq,jpr->qr", mixed, carried)
     s[range(len(s)), range(len(s))] += 1e-12 * (1 + np.abs(np.diag(s)).max())
-    right = np.einsum("jmq,jm->q", b, y) - np.einsum("jpq,jp->q", carried, g)
+    right = flat.T @ y.ravel() - np.einsum("jpq,jp->q", carried, g)
     shared = np.linalg.lstsq(s, right, rcond=1e-12)[0]
     local = np.einsum("jpq,jq->jp", inverse, g) - np.einsum("jpq,q->jp", carried, shared)
-    brought = np.einsum("jpq,qr,jsr->jps", carried, np.linalg.pinv(s, hermitian=True), carried)
+    if damping:  # only the last step's covariance is asked for
+        return _Step(local, shared, inverse, np.zeros_like(inverse))
+    brought = carried @ np.linalg.pinv(s, hermitian=True) @ carried.transpose(0, 2, 1)
     return _Step(local, shared, inverse + brought, brought)
 
 
