@@ -99,6 +99,9 @@ REASONS: dict[str, Reason] = _registry(
     Reason("nugget_uncertain", "needs_review", "Nugget uncertain",
            "a zone of {width} in the bond may be a nugget: {detail}",
            "Look at its outline in the marked-up picture; etch again if it does not show."),
+    Reason("nugget_possible", "note", "Zone that might be a nugget",
+           "a zone of {width} in the bond looks a little different: {detail}",
+           "Look at its outline in the marked-up picture if fusion matters."),
     # Single quantities
     Reason("no_bond", "note", "No bond", "no joined station: the parts face each other over the whole line",
            "Nothing to do: this is a result."),

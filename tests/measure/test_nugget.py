@@ -100,7 +100,7 @@ def test_each_segment_has_its_own_and_the_widest_is_the_sections() -> None:
     ],
 )
 def test_doubts_say_what_is_weak(change: dict[str, Any], said: str) -> None:
-    found = nugget_doubts([replace(ONE, **change)], UM)
+    found = nugget_doubts([replace(ONE, **change)], UM, ROW)
     assert [said in one.sentence for one in found] == ([True] if said else [])
 
 
@@ -142,3 +142,12 @@ def test_an_unetched_fusion_weld_is_given_no_kind() -> None:
     told = kind([], replace(ROW, weld_type="solid_state"), texture=0.01)
     assert told.word == "solid_state"
     assert UNETCHED in told.note
+
+
+def test_a_zone_too_weak_to_measure_leaves_the_kind_open() -> None:
+    """A solid-state weld is not put aside for it, but no clause on the kind can pass."""
+    row = replace(ROW, weld_type="solid_state")
+    weak = replace(ONE, evidence=WEAK)
+    assert {one.status for one in measure_kind(section(), [weak], row)} == {"needs_review"}
+    assert [one.code for one in nugget_doubts([weak], UM, row)] == ["nugget_possible"]
+    assert [one.code for one in nugget_doubts([weak], UM, ROW)] == ["nugget_uncertain"]

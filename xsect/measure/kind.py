@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
@@ -53,7 +54,13 @@ def measure_kind(located: Located, nuggets: Sequence[Nugget], row: SheetRow) -> 
     kinds = []
     for number, segment in enumerate(stations.segments, 1):
         trace = _trace(located, round(segment.left.station), round(segment.right.station) + 1)
-        kinds.append(_kind(likely.get(number), trace, number))
+        kind = _kind(likely.get(number), trace, number)
+        if any(one.bond.first <= number <= one.bond.last and not one.likely for one in nuggets):
+            # no verdict on the kind passes or fails a zone that might be a nugget
+            kind = replace(
+                kind, status="needs_review", note=f"{kind.note}; a zone that might be a nugget shows"
+            )
+        kinds.append(kind)
     # fusion anywhere is fusion of the section, if less than in all of its bonds
     words = {one.word for one in kinds}
     gravest = kinds[0] if len(words) == 1 else next(one for one in kinds if one.word in ("fusion", "mixed"))
@@ -61,6 +68,8 @@ def measure_kind(located: Located, nuggets: Sequence[Nugget], row: SheetRow) -> 
         "bond_kind", gravest.word if len(words) == 1 else "mixed",
         note=gravest.note if len(kinds) == 1 else f"segment {gravest.segment}: {gravest.note}",
     )  # fmt: skip
+    if any(one.status == "needs_review" for one in kinds):
+        whole = replace(whole, status="needs_review")
     return [whole, *kinds]
 
 

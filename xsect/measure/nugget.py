@@ -73,8 +73,11 @@ def measure_nugget(
     return out
 
 
-def nugget_doubts(nuggets: Sequence[Nugget], um_per_px: float) -> list[Finding]:
-    """Return what is doubtful about the zones found: weak evidence, or a faying line that cannot be placed."""
+def nugget_doubts(nuggets: Sequence[Nugget], um_per_px: float, row: SheetRow) -> list[Finding]:
+    """Return what is doubtful about the zones found: weak evidence, or a faying line that cannot be placed.
+
+    A zone too weak to be measured puts aside only a weld that should be fused; else it is a note.
+    """
     out = []
     for one in nuggets:
         detail = ""
@@ -86,9 +89,9 @@ def nugget_doubts(nuggets: Sequence[Nugget], um_per_px: float) -> list[Finding]:
             )
         if detail:
             extent = one.width or float(one.outline[:, 0].max() - one.outline[:, 0].min())
-            out.append(
-                Finding("nugget_uncertain", {"width": show(extent * um_per_px, "um"), "detail": detail})
-            )
+            weak = not one.likely and row.weld_type != "fusion"
+            code = "nugget_possible" if weak else "nugget_uncertain"
+            out.append(Finding(code, {"width": show(extent * um_per_px, "um"), "detail": detail}))
     return out
 
 

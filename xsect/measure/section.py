@@ -42,7 +42,7 @@ def measure(
     found += measure_diameter(found, row)
     order = {name: place for place, name in enumerate(QUANTITIES)}
     found.sort(key=lambda one: (one.segment or 0, order[one.quantity]))
-    doubts = (*find_doubts(located, micrograph, row, found), *nugget_doubts(contents.nuggets, um))
+    doubts = (*find_doubts(located, micrograph, row, found), *nugget_doubts(contents.nuggets, um, row))
     return tuple(found), doubts
 
 
