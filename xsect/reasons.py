@@ -112,7 +112,6 @@ REASONS: dict[str, Reason] = _registry(
            "Nothing to do if the parts are bare; else add the column plating."),
     Reason("layer_not_found", "not_measured", "Layer not found", "no layer was found: {detail}",
            "Say where it lies (--at X,Y), or take a picture in which it and both its neighbours fill a share."),
-    Reason("not_available", "note", "Not measured by this version", "{detail}", "Measure by hand for now."),
     # What persons did
     Reason("corrected", "note", "Corrected by a person",
            "{what} was set to {value} by {who} on {on}: {why}; measured: {measured}",

@@ -157,7 +157,11 @@ def _outline(lifted: Floats, level: float, own: NDArray[np.uint8]) -> Places:
     row, column = np.unravel_index(int(np.argmax(np.where(own > 0, lifted, -1))), lifted.shape)
     heart = np.array([column, row], dtype=np.float64)
     around = [line for line in contours if _holds(line, heart)]
-    return max(around, key=len) if around else np.empty((0, 2))
+    if around:
+        return max(around, key=len)
+    # two hearts of one void: none holds the other's; the mask's own border then
+    border = find_contours(np.pad(own > 0, 1).astype(float), 0.5)  # type: ignore[no-untyped-call]
+    return np.asarray(max(border, key=len)[:, ::-1] - 1.0)
 
 
 def _holds(line: Places, place: Places) -> bool:
