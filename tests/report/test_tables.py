@@ -18,6 +18,7 @@ from xsect.report.tables import (
     MEASUREMENT_COLUMNS,
     VERDICT_COLUMNS,
     csv_bytes,
+    frames,
     measurement_rows,
     verdict_rows,
     workbook_bytes,
@@ -142,3 +143,11 @@ def test_word_and_missing_value(lot: LotRecord) -> None:
     found = (word("bond_kind", "mixed"), not_measured("standoff", "no gap"))
     rows = measurement_rows(replace(lot, sections=(replace(lot.sections[0], measurements=found),)))
     assert [row[4:6] for row in rows] == [("mixed", ""), (None, "um")]
+
+
+def test_frames_hold_what_the_files_hold(lot: LotRecord) -> None:
+    tables = frames(lot)
+    widths = tables["measurements"].query("quantity == 'bond_width' and segment.isna()", engine="python")
+    assert widths["section"].tolist() == [record.row.section for record in lot.sections]
+    assert widths["value"].iloc[0] == pytest.approx(550.247, abs=1e-3)
+    assert tables["verdicts"].shape == (len(verdict_rows(lot)), len(VERDICT_COLUMNS))

@@ -14,11 +14,14 @@ import re
 import zipfile
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from xsect.quantities import Measurement
 from xsect.record import LotRecord
 from xsect.welds import weld_diameters
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Cell = str | float | int | None
 Rows = list[tuple[Cell, ...]]
@@ -113,6 +116,16 @@ def weld_rows(lot: LotRecord) -> Rows:
 def _number(value: float) -> float | None:
     """Round to six significant digits: CSV and workbook hold the same number; None where it is not one."""
     return float(f"{value:.6g}") if math.isfinite(value) else None
+
+
+def frames(lot: LotRecord) -> dict[str, pd.DataFrame]:
+    """Return "measurements" and "verdicts" as pandas tables, for further work in Python: one row as in the files."""
+    import pandas as pd
+
+    return {
+        "measurements": pd.DataFrame(measurement_rows(lot), columns=list(MEASUREMENT_COLUMNS)),
+        "verdicts": pd.DataFrame(verdict_rows(lot), columns=list(VERDICT_COLUMNS)),
+    }
 
 
 def csv_bytes(columns: Sequence[str], rows: Rows) -> bytes:
