@@ -63,12 +63,13 @@ def lay_ground(located: Located, micrograph: Micrograph, nuggets: tuple[Places, 
 
     ``nuggets``: outlines (k, 2) in px of the turned picture.
     """
-    box = _window(located, nuggets)
+    parts, blur = located.parts, max(located.apart.blur, 0.8)
+    picture = turn(micrograph.pixels, parts.turned)
+    box = _window(located, nuggets, picture.shape[:2])
     if box is None:
         return None
     left, top, right, bottom = box
-    parts, blur = located.parts, max(located.apart.blur, 0.8)
-    pixels = turn(micrograph.pixels, parts.turned)[top:bottom, left:right]
+    pixels = picture[top:bottom, left:right]
     values = pixels.astype(np.float32) / np.float32(np.iinfo(pixels.dtype).max)
     tone = luminance(values) if parts.weights is None else project(values, parts.weights)
     keep_off = 2.0 + 2.5 * blur
@@ -127,10 +128,12 @@ def _station(located: Located, place: Places) -> int:
     return int(np.argmin(np.hypot(*(located.strip.points - place).T)))
 
 
-def _window(located: Located, nuggets: tuple[Places, ...]) -> tuple[int, int, int, int] | None:
+def _window(
+    located: Located, nuggets: tuple[Places, ...], shape: tuple[int, ...]
+) -> tuple[int, int, int, int] | None:
     """Return (left, top, right, bottom) about the bond segments, or None where there is none."""
     corners = list(nuggets)
-    rows, columns = (round(side * located.parts.step) for side in located.parts.metal.shape)
+    rows, columns = shape
     for segment in located.stations.segments:
         first, last = round(segment.left.station), round(segment.right.station)
         reach = max(AROUND * (last - first), LEAST_AROUND * columns)
