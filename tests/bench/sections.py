@@ -12,6 +12,7 @@ import numpy as np
 
 from tests.bench import second_look
 from xsect import synth
+from xsect.capture.burned_in import find_burned_in
 from xsect.capture.lot_sheet import SheetRow
 from xsect.capture.micrograph import Micrograph
 from xsect.capture.scale import Scale
@@ -72,7 +73,10 @@ def micrograph_of(section: DrawnSection) -> Micrograph:
     um = section.truth.um_per_px
     scale = Scale(um, um, U_SCALE, "lot sheet", "truth of the drawing")
     return Micrograph(
-        section.pixels, scale, sha256(np.ascontiguousarray(section.pixels).tobytes()).hexdigest()
+        section.pixels,
+        scale,
+        sha256(np.ascontiguousarray(section.pixels).tobytes()).hexdigest(),
+        find_burned_in(section.pixels),
     )
 
 
