@@ -3,6 +3,7 @@
 No tolerances: each picture lies well beyond the threshold of its doubt.
 """
 
+import math
 from dataclasses import replace
 
 import cv2
@@ -11,7 +12,10 @@ import pytest
 from scipy.ndimage import gaussian_filter
 
 from tests.locate.drawing import COPPER, MOUNT, Drawing, codes, find, micrograph, result_of, sheet_row
+from xsect.locate.section import locate
+from xsect.measure.doubts import find_doubts
 from xsect.pipeline import measure_micrograph
+from xsect.reasons import Refusal
 
 PLAIN = Drawing()
 LINED = replace(PLAIN, voids=((-100.0, 100.0, 0.5),))
@@ -149,3 +153,13 @@ def test_motion_blur_along_the_gap_is_uncertain_or_right() -> None:
     result = measure_micrograph(micrograph(pixels), sheet_row())
     width = find(result, "bond_width")
     assert result.status == "needs_review" or width.low <= 200 <= width.high
+
+
+def test_a_bond_shorter_than_its_own_uncertainty_is_none_to_be_measured() -> None:
+    """Noise as strong as the contrast leaves a slim bridge whose ends lie anywhere."""
+    located = locate(PLAIN.micrograph(), plated=False)
+    (segment,) = located.stations.segments
+    loose = replace(located, spread=((120.0, 120.0),))
+    with pytest.raises(Refusal, match="may as well be none"):
+        find_doubts(loose, PLAIN.micrograph(), sheet_row(), [])
+    assert segment.right.station - segment.left.station < 1.96 * math.hypot(120, 120)

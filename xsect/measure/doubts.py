@@ -10,7 +10,7 @@ from xsect.capture.lot_sheet import SheetRow
 from xsect.capture.micrograph import Micrograph
 from xsect.locate.section import Located
 from xsect.measure.bond import segment_widths
-from xsect.quantities import Measurement, show
+from xsect.quantities import COVERAGE_FACTOR, Measurement, show
 from xsect.reasons import REASONS, Finding, Refusal
 
 BLURRED_PX = 4.2
@@ -129,6 +129,10 @@ def _line(located: Located) -> list[Finding]:
 def _notches(located: Located, um_per_px: float) -> list[Finding]:
     widths = segment_widths(located, um_per_px)
     total = sum(one.width for one in widths)
+    every = math.hypot(*(u for one in widths for u in (one.u_left, one.u_right)))
+    if widths and total < COVERAGE_FACTOR * every:
+        facts = {"width": show(total, "um", digits_from=every), "spread": show(every, "um")}
+        raise Refusal("bond_uncertain", **facts)
     out = []
     for number, one in enumerate(widths, 1):
         for side, u in (("left", one.u_left), ("right", one.u_right)):
