@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import json
 import math
-import shutil
-import tempfile
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any, Final
 
 import cv2
@@ -20,10 +16,9 @@ from xsect.capture.marks import eight_bit
 from xsect.capture.micrometer import REFERENCE_C, MicrometerReading
 from xsect.quantities import COVERAGE_FACTOR, decimals
 from xsect.report.canvas import Canvas
-from xsect.report.html import TEMPLATES
 from xsect.report.plotting import figure, svg_text
-from xsect.report.style import BLUE, FONTS, GREEN, GREY, ORANGE, PURPLE, VERMILLION
-from xsect.report.typeface import covered
+from xsect.report.setting import set_pdf
+from xsect.report.style import BLUE, GREEN, GREY, ORANGE, PURPLE, VERMILLION
 
 _SERIES: Final = ((BLUE, "o"), (ORANGE, "s"), (GREEN, "^"), (PURPLE, "D"))
 _MOST_PICTURES: Final = 2
@@ -33,24 +28,9 @@ _PICTURE_PX: Final = 1100
 
 def calibration_sheet(calibration: Calibration) -> bytes:
     """Return the sheet as PDF, undated: the same calibration gives the same bytes."""
-    import typst
-
     shown = shown_pictures(calibration)
-    model = json.dumps(_model(calibration, shown), ensure_ascii=False)
-    with tempfile.TemporaryDirectory(prefix="xsect-") as folder:
-        root = Path(folder)
-        shutil.copyfile(TEMPLATES / "calibration.typ", root / "calibration.typ")
-        for number, picture in enumerate(shown):
-            (root / f"picture-{number}.jpg").write_bytes(_jpeg(marked_picture(picture)))
-        compiled: Any = typst.compile(
-            str(root / "calibration.typ"),
-            root=folder,
-            font_paths=[str(FONTS)],
-            ignore_system_fonts=covered(model),
-            format="pdf",
-            sys_inputs={"model": model},
-        )
-    return bytes(compiled)
+    files = {f"picture-{at}.jpg": _jpeg(marked_picture(one)) for at, one in enumerate(shown)}
+    return set_pdf("calibration.typ", _model(calibration, shown), files)
 
 
 def shown_pictures(calibration: Calibration) -> list[PictureReading]:

@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-import json
 import re
-import shutil
-import tempfile
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
 from xsect import __version__
-from xsect.report.html import TEMPLATES
 from xsect.report.page import Fact
-from xsect.report.style import FONTS
-from xsect.report.typeface import covered
+from xsect.report.setting import not_written, set_html, set_pdf, write_whole
 
 CAUTION: Final = (
     "Whether a lot is released is decided by the governing code, the contract and qualified persons. Statistics tell "
@@ -74,37 +69,15 @@ def _tied(content: Any) -> Any:
 
 def statistics_html(page: StatisticsPage) -> bytes:
     """Return the page as HTML that stands alone; all text is escaped, the plots are taken as they are."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
-    pages = Environment(
-        loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, keep_trailing_newline=True
-    )  # fmt: skip
     plots = [Markup(block.plot) for block in page.blocks]
-    style = Markup((TEMPLATES / "report.css").read_text(encoding="utf-8"))
-    return (
-        pages.get_template("statistics.html.j2")
-        .render(page=page.as_json(), plots=plots, style=style)
-        .encode()
-    )
+    return set_html("statistics.html.j2", page=page.as_json(), plots=plots)
 
 
 def statistics_pdf(page: StatisticsPage) -> bytes:
     """Return the page as PDF, undated: the same page gives the same bytes."""
-    import typst
-
-    model = json.dumps(page.as_json(), ensure_ascii=False)
-    with tempfile.TemporaryDirectory(prefix="xsect-") as folder:
-        shutil.copyfile(TEMPLATES / "statistics.typ", Path(folder) / "statistics.typ")
-        compiled: Any = typst.compile(
-            str(Path(folder) / "statistics.typ"),
-            root=folder,
-            font_paths=[str(FONTS)],
-            ignore_system_fonts=covered(re.sub(r"<svg.*?</svg>", "", model)),
-            format="pdf",
-            sys_inputs={"model": model},
-        )
-    return bytes(compiled)
+    return set_pdf("statistics.typ", page.as_json())
 
 
 def write_statistics(page: StatisticsPage, out: Path, files: Sequence[tuple[str, bytes]]) -> tuple[Path, ...]:
@@ -112,16 +85,8 @@ def write_statistics(page: StatisticsPage, out: Path, files: Sequence[tuple[str,
 
     Every file is written whole under another name first: where one cannot be written, none is replaced.
     """
-    import os
-
-    content = [*files, ("report.html", statistics_html(page)), ("report.pdf", statistics_pdf(page))]
     try:
-        out.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(prefix=".xsect-", dir=out) as half:
-            for name, data in content:
-                (Path(half) / name).write_bytes(data)
-            for name, _ in content:
-                os.replace(Path(half) / name, out / name)
+        pages = {"report.html": statistics_html(page), "report.pdf": statistics_pdf(page)}
+        return write_whole({**dict(files), **pages}, out)
     except OSError as error:
-        raise OSError(f"{out}: the report cannot be written: {error.strerror or error}") from error
-    return tuple(out / name for name, _ in content)
+        raise not_written(out, error) from error

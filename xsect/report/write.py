@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import tempfile
 from pathlib import Path
 from typing import Final
@@ -14,6 +13,7 @@ from xsect.report.model import build_report
 from xsect.report.pdf import pdf_bytes
 from xsect.report.pictures import page_pictures
 from xsect.report.run_file import run_bytes
+from xsect.report.setting import not_written, write_whole
 from xsect.report.tables import (
     MEASUREMENT_COLUMNS,
     VERDICT_COLUMNS,
@@ -38,16 +38,11 @@ def write_outputs(lot: LotRecord, out: Path) -> tuple[Path, ...]:
     """
     try:
         files = _contents(lot, out)
-        out.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(prefix=".xsect-", dir=out) as half:
-            for name, data in files.items():
-                (Path(half) / name).write_bytes(data)
-            for name in files:
-                os.replace(Path(half) / name, out / name)
+        written = write_whole(files, out)
         _clear(lot, out, files)
     except OSError as error:
-        raise OSError(f"{out}: the report cannot be written: {error.strerror or error}") from error
-    return tuple(out / name for name in files)
+        raise not_written(out, error) from error
+    return written
 
 
 def check_writable(out: Path) -> None:
@@ -57,7 +52,7 @@ def check_writable(out: Path) -> None:
         with tempfile.TemporaryFile(dir=out):
             pass
     except OSError as error:
-        raise OSError(f"{out}: the report cannot be written: {error.strerror or error}") from error
+        raise not_written(out, error) from error
 
 
 def _clear(lot: LotRecord, out: Path, files: dict[str, bytes]) -> None:

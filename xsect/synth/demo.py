@@ -57,6 +57,43 @@ def draw_weld(weld: Weld, seed: int) -> tuple[Pixels, Truth]:
     return pixels, reckon(design, profile, {})
 
 
+def sheet_row(
+    weld: Weld,
+    image: str,
+    lot: str,
+    *,
+    made_on: str,
+    cut_on: str,
+    piece: str,
+    calibration: str = CALIBRATION,
+    operator: str = "bench 2",
+) -> dict[str, str | float]:
+    """Return the lot sheet's row of one drawn weld."""
+    return {
+        "section": weld.section,
+        "image": image,
+        "calibration": calibration,
+        "lot": lot,
+        "supplier": "Lindquell Stanzteile (made up)",
+        "made_on": made_on,
+        "cut_on": cut_on,
+        "operator": operator,
+        "weld": piece,
+        "weld_type": "solid_state",
+        "upper_material": "copper alloy sheet",
+        "lower_material": "copper terminal",
+        "upper_thickness_um": SHEET_UM,
+        "lower_thickness_um": TERMINAL_UM,
+        "projection_height_um": PROJECTION_HEIGHT_UM,
+        "projection_diameter_um": PROJECTION_DIAMETER_UM,
+        "plating": "tin",
+        "plating_um": TIN_UM,
+        "view": "brightfield",
+        "etchant": "ammonia-peroxide" if weld.etched else "",
+        "stated_bond_width": weld.stated,
+    }
+
+
 def _write_lot(
     folder: Path, welds: Sequence[Weld], lot: str, made_on: str, cut_on: str, first_seed: int
 ) -> None:
@@ -67,31 +104,8 @@ def _write_lot(
         pixels, truth = draw_weld(weld, 100 * first_seed + number)
         name = f"{lot}_{weld.section}.{weld.extension}"
         _write_picture(folder / name, pixels)
-        sheet.append(
-            {
-                "section": weld.section,
-                "image": name,
-                "calibration": CALIBRATION,
-                "lot": lot,
-                "supplier": "Lindquell Stanzteile (made up)",
-                "made_on": made_on,
-                "cut_on": cut_on,
-                "operator": "bench 2",
-                "weld": f"cavity {number + 1}",
-                "weld_type": "solid_state",
-                "upper_material": "copper alloy sheet",
-                "lower_material": "copper terminal",
-                "upper_thickness_um": SHEET_UM,
-                "lower_thickness_um": TERMINAL_UM,
-                "projection_height_um": PROJECTION_HEIGHT_UM,
-                "projection_diameter_um": PROJECTION_DIAMETER_UM,
-                "plating": "tin",
-                "plating_um": TIN_UM,
-                "view": "brightfield",
-                "etchant": "ammonia-peroxide" if weld.etched else "",
-                "stated_bond_width": weld.stated,
-            }
-        )
+        row = sheet_row(weld, name, lot, made_on=made_on, cut_on=cut_on, piece=f"cavity {number + 1}")
+        sheet.append(row)
         truths += _truth_rows(weld.section, truth)
     with (folder / "lot.csv").open("w", encoding="utf-8", newline="") as file:
         table = csv.DictWriter(file, list(sheet[0]), lineterminator="\n")

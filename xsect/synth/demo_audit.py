@@ -11,13 +11,8 @@ import cv2
 import numpy as np
 
 from xsect.synth.burn import Pixels
-from xsect.synth.demo import CALIBRATION, _write_picture, draw_weld
+from xsect.synth.demo import CALIBRATION, _write_picture, draw_weld, sheet_row
 from xsect.synth.demo_scenes import (
-    PROJECTION_DIAMETER_UM,
-    PROJECTION_HEIGHT_UM,
-    SHEET_UM,
-    TERMINAL_UM,
-    TIN_UM,
     Weld,
 )
 
@@ -101,31 +96,17 @@ def _write(folder: Path, shown: Sequence[Shown], lot: str, first_seed: int) -> N
     for number, one in enumerate(shown):
         name = f"{lot}_{one.weld.section}.jpg"
         _write_picture(folder / name, _treated(one, drawn))
-        rows.append(
-            {
-                "section": one.weld.section,
-                "image": name,
-                "calibration": OLD_CALIBRATION if one.expired else CALIBRATION,
-                "lot": lot,
-                "supplier": "Lindquell Stanzteile (made up)",
-                "made_on": f"2026-10-{5 + number // 4:02d}",
-                "cut_on": f"2026-10-{12 + number // 4:02d}",
-                "operator": "bench 1" if one.expired else "bench 2",
-                "weld": f"piece {number + 1}",
-                "weld_type": "solid_state",
-                "upper_material": "copper alloy sheet",
-                "lower_material": "copper terminal",
-                "upper_thickness_um": SHEET_UM,
-                "lower_thickness_um": TERMINAL_UM,
-                "projection_height_um": PROJECTION_HEIGHT_UM,
-                "projection_diameter_um": PROJECTION_DIAMETER_UM,
-                "plating": "tin",
-                "plating_um": TIN_UM,
-                "view": "brightfield",
-                "etchant": "ammonia-peroxide" if one.weld.etched else "",
-                "stated_bond_width": one.weld.stated,
-            }
+        row = sheet_row(
+            one.weld,
+            name,
+            lot,
+            made_on=f"2026-10-{5 + number // 4:02d}",
+            cut_on=f"2026-10-{12 + number // 4:02d}",
+            piece=f"piece {number + 1}",
+            calibration=OLD_CALIBRATION if one.expired else CALIBRATION,
+            operator="bench 1" if one.expired else "bench 2",
         )
+        rows.append(row)
     with (folder / "lot.csv").open("w", encoding="utf-8", newline="") as file:
         table = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
         table.writeheader()
