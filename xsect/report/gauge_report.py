@@ -66,7 +66,7 @@ def crossed_page(study: Study, results: Sequence[GaugeResult], source: str) -> S
         Block("What it says", crossed_sentences(study, results)),
         Block(
             plot=gauge_svg(study, results[-1]),
-            alt="Readings less their part's mean, parts in order of size, shares of the variance; numbers in the tables",
+            alt="Readings less their part's mean, parts in order of size, shares of the variance; numbers in tables",
         ),
     ]
     blocks.extend(_lines(result) for result in results)
