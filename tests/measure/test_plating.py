@@ -7,11 +7,12 @@ is nothing in area, the meniscus within 4 px of where the gap begins, times the 
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from tests.locate.drawing import COPPER, MOUNT, Drawing, codes, find, result_of
 from xsect.measure.layers import NAMES as LAYERS
-from xsect.measure.plating import NAMES
+from xsect.measure.plating import NAMES, _reach
 
 COLOUR = Drawing(mount=MOUNT, metal=COPPER, plating=5.0, filled=90.0, slope=0.15, standoff=30.0)
 DARKER = replace(COLOUR, mount=(0.15,), metal=(0.8,), tin=(0.5,))
@@ -104,6 +105,27 @@ def test_film_in_the_bond(film: tuple[tuple[float, float, float], ...], look: st
     assert thickest.low <= max(thickness for _, _, thickness in film) <= thickest.high
     # covered and joined stations make up the bond between them
     assert find(result, "continuity").value == pytest.approx(1 - coverage.value, abs=0.03)
+
+
+@pytest.mark.parametrize(("look", "certain"), [("colour", True), ("darker in grey", False)])
+def test_slim_dark_line_in_grey_may_be_no_plating(look: str, certain: bool) -> None:
+    """Thinner than the blur shows, plating darker than the base metal looks as a slim gap does: both must be inside."""
+    result = result_of(replace(LOOKS[look], film=((-40.0, 20.0, 2.5),)), plating="tin")
+    for name, truth in (("plating_in_bond_max", 2.5), ("plating_in_bond_mean", 2.5 * 60 / 200)):
+        found = find(result, name)
+        assert found.low <= truth <= found.high
+        assert (found.low > 0) is certain
+        assert ("may be no plating" in found.note) is not certain
+
+
+@pytest.mark.parametrize("wide", [3, 30])
+def test_filling_goes_on_behind_a_pore(wide: int) -> None:
+    """A break is bridged where it is slim or the metals stay far apart with little gap; a wide gap ends the filling."""
+    filled, full = np.ones(100, bool), np.ones(100, bool)
+    filled[40 : 40 + wide] = full[40 : 40 + wide] = False
+    assert _reach(filled, full, 5) == (100 if wide < 5 else 40)
+    assert _reach(filled, np.ones(100, bool), 5) == 100
+    assert _reach(np.zeros(100, bool), full, 5) == 0
 
 
 def test_film_throughout_is_held_by_plating_alone() -> None:

@@ -180,28 +180,26 @@ def _said(readings: NDArray[np.float64], um: float) -> str:
 def layer_views(
     located: Located, surfaces: Sequence[SurfaceLayers], measurements: Sequence[Measurement], um_per_px: float
 ) -> tuple[LayerView, ...]:
-    """Return what a figure draws of the plating and of the intermetallic layer along the faying line."""
-    views = []
-    for quantity, name in (("plating_free_thickness", "plating"), ("imc_mean", "intermetallic layer")):
+    """Return what a figure draws of free plating and intermetallic layer along the faying line.
+
+    The readings of the upper surface come first, those of the lower one after them, each from left to right.
+    """
+    arc, views = located.stations.arc, []
+    for quantity, name, (of, u_of) in (
+        ("plating_free_thickness", "free plating", ("plating", "u_plating")),
+        ("imc_mean", "intermetallic layer", ("reaction", "u_reaction")),
+    ):
         mean = next((one for one in measurements if one.quantity == quantity and one.segment is None), None)
         if not mean or not surfaces:
             continue
-        pick = ("plating", "u_plating") if name == "plating" else ("reaction", "u_reaction")
         station = _pooled([side.station for side in surfaces])
-        order = np.argsort(station, kind="stable")
-        thickness, u = (_pooled([getattr(side, one) for side in surfaces])[order] * um_per_px for one in pick)
-        along = (
-            np.interp(station[order], np.arange(located.stations.arc.size), located.stations.arc)
-            * um_per_px
-            / 1000
-        )
         views.append(
             LayerView(
                 name,
                 "µm",
-                along,
-                thickness,
-                u,
+                np.interp(station, np.arange(arc.size), arc) * um_per_px / 1000,
+                _pooled([getattr(side, of) for side in surfaces]) * um_per_px,
+                _pooled([getattr(side, u_of) for side in surfaces]) * um_per_px,
                 mean.value,
                 mean.low,
                 mean.high,

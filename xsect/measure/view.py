@@ -17,6 +17,7 @@ from xsect.measure.bond import segment_widths
 from xsect.measure.imperfections import list_imperfections
 from xsect.measure.layers import layer_views
 from xsect.measure.nugget import nugget_views
+from xsect.measure.plating import residual_view
 from xsect.quantities import Measurement
 
 
@@ -48,7 +49,10 @@ def make_view(
         pitch_um=um,
         nuggets=nugget_views(contents.nuggets, turned=located.parts.turned),
         flaws=list_imperfections(contents.flaws, located, um),
-        layers=layer_views(located, contents.surfaces, measurements, um),
+        layers=(
+            *residual_view(located, contents.surfaces, measurements, um),
+            *layer_views(located, contents.surfaces, measurements, um),
+        ),
     )
 
 

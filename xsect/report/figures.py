@@ -12,7 +12,7 @@ from xsect.capture.micrograph import Micrograph
 from xsect.record import SectionRecord
 from xsect.report.canvas import png_bytes
 from xsect.report.flaw_table import flaws_csv
-from xsect.report.layer_figure import draw_layer
+from xsect.report.layer_figure import draw_layers
 from xsect.report.marked import draw_marked
 from xsect.report.strip_figure import draw_strip
 
@@ -49,7 +49,7 @@ def write_section_figures(micrograph: Micrograph, record: SectionRecord, out: Pa
     if record.view is not None:
         files[strip] = draw_strip(record.view)
         if record.view.layers:
-            files[layers] = draw_layer(record.view.layers[0])
+            files[layers] = draw_layers(record.view.layers)
         if record.view.flaws:
             files[flaws] = flaws_csv([(record.row.lot, record.row.section, record.view.flaws)])
     for name, data in files.items():
