@@ -27,7 +27,7 @@ LAYERS: dict[str, set[str]] = {
     "self_study": GROUND | {"capture", "lots", "pipeline"},
     "commands": GROUND
     | {"audit", "capture", "judge", "lots", "measure.layer_image", "record", "report", "pipeline", "explain"}
-    | {"synth"}
+    | {"synth", "welds"}
     | {"self_study"},
     "cli": {"commands"},
     "__main__": {"cli"},

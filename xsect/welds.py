@@ -35,7 +35,7 @@ class WeldDiameter:
     """One weld cut in series: its diameter from all cuts together (weld_diameter), and where its centre lies.
 
     ``centre`` and ``u_centre`` in µm from the common face, NaN where the diameter was not measured. ``left_out``
-    are sections that gave no width, each with the reason.
+    are sections that gave no width, each with the reason; ``records`` are all its sections, in the order of the sheet.
     """
 
     lot: str
@@ -45,20 +45,22 @@ class WeldDiameter:
     left_out: tuple[str, ...]
     centre: float
     u_centre: float
+    records: tuple[SectionRecord, ...]
 
 
 def weld_diameters(records: Iterable[SectionRecord]) -> tuple[WeldDiameter, ...]:
     """Return the diameter of each weld whose rows give ``face_offset_um``, in the order of the sheet.
 
-    Sections belong to one weld that share ``lot`` and ``weld``. Those that give no width are left out, and told.
-    A diameter that rests on a section that needs a look needs one as well. It is not measured, with the
+    Sections belong to one weld that share ``supplier``, ``lot`` and ``weld``. Those that give no width are left out,
+    and told. A diameter that rests on a section that needs a look needs one as well. It is not measured, with the
     reason, where the widths fit no circle or too few are left.
     """
-    series: dict[tuple[str, str], list[SectionRecord]] = {}
+    series: dict[tuple[str, str, str], list[SectionRecord]] = {}
     for record in records:
-        if record.row.weld and record.row.face_offset_um is not None:
-            series.setdefault((record.row.lot, record.row.weld), []).append(record)
-    return tuple(_weld(lot, weld, cuts) for (lot, weld), cuts in series.items())
+        row = record.row
+        if row.weld and row.face_offset_um is not None:
+            series.setdefault((row.supplier, row.lot, row.weld), []).append(record)
+    return tuple(_weld(lot, weld, cuts) for (_, lot, weld), cuts in series.items())
 
 
 def _weld(lot: str, weld: str, records: list[SectionRecord]) -> WeldDiameter:
@@ -92,7 +94,7 @@ def _weld(lot: str, weld: str, records: list[SectionRecord]) -> WeldDiameter:
         SerialCut(record.row.section, place, width.value, width.u, residual)
         for (record, width), place, residual in zip(used, places, residuals, strict=True)
     )
-    return WeldDiameter(lot, weld, diameter, cuts, left_out, centre, u_centre)
+    return WeldDiameter(lot, weld, diameter, cuts, left_out, centre, u_centre, tuple(records))
 
 
 def _u_place(record: SectionRecord) -> float:

@@ -102,3 +102,22 @@ def record(section: str = "S1", width: float = 812.3456789012345, **changes: Any
         ("figures/row007-S1-marked.png",),
     )  # fmt: skip
     return dataclasses.replace(made, **changes)
+
+
+def series(
+    lot: str = "L-17", weld: str = "W1", diameter: float = 3000.0, **changes: Any
+) -> list[SectionRecord]:
+    """Five parallel cuts of one round weld whose centre lies 5,000 µm from the common face; no doubt in any."""
+    made = []
+    for number, aside in enumerate((-900.0, -400.0, 100.0, 500.0, 1000.0), 1):
+        row = SheetRow(
+            number + 1, f"{weld}-{number}", Path("s.png"), "s.png", lot=lot, supplier="Nordwerk (made up)", weld=weld,
+            face_offset_um=5000 + aside, u_offset_um=8.0, made_on="2026-03-01", extra={"line": "2"},
+        )  # fmt: skip
+        chord = 2 * math.sqrt(diameter**2 / 4 - aside**2)
+        found = (
+            measured("bond_width", chord, (Component("notches", 5.0), Component("scale", 1e-3 * chord))),
+            not_measured("weld_diameter", "the lot sheet gives no plane_offset_um"),
+        )
+        made.append(record(row=row, findings=(), measurements=found, verdicts=(), figures=(), **changes))
+    return made

@@ -9,13 +9,15 @@ from pathlib import Path
 import pytest
 from sqlalchemy import delete, func, select, update
 
-from tests.lots.conftest import record, run_of
+from tests.lots.conftest import record, run_of, series
+from xsect.commands.keeping import serial_welds
 from xsect.lots import overview
 from xsect.lots.corrections import decide
 from xsect.lots.database import Store, StoreError, open_store
 from xsect.lots.events import events_of
 from xsect.lots.schema import TABLES, calibrations, criteria, events, measurements, runs, sections
 from xsect.lots.store import Name, Run, begin_run, find, history, keep, name_of
+from xsect.lots.welds import keep_welds
 
 NAME = name_of(record().row)
 FIGURES = (("figures/row007-S1-marked.png", "ef" * 32),)
@@ -81,6 +83,7 @@ def test_nothing_kept_can_be_changed_or_deleted(store: Store) -> None:
     run = run_of(store, criteria_file=("ab" * 32, "c.toml", "name = 1"))
     keep(store, run, record(), "k1", calibration=("obj5", "um = 1"))
     decide(store, NAME, "reject", who="kb", why="cracked")
+    keep_welds(store, run, serial_welds(series()))
     for table in TABLES:
         column = table.c[table.columns.keys()[-1]]
         for statement in (update(table).values({column: column}), delete(table)):

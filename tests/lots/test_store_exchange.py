@@ -10,12 +10,12 @@ import pytest
 
 from tests.lots.conftest import record, run_of
 from xsect.lots import exchange, overview, table_files
-from xsect.lots.corrections import decide, set_value
+from xsect.lots.corrections import corrections_of, decide, set_value
 from xsect.lots.database import Store, StoreError, open_store
 from xsect.lots.events import events_of
-from xsect.lots.schema import TABLES
+from xsect.lots.schema import REVISION, TABLES
 from xsect.lots.standing import STANDING_COLUMNS
-from xsect.lots.store import find, keep, name_of
+from xsect.lots.store import Name, find, history, keep, name_of
 
 NAME = name_of(record().row)
 FORMATS = [("csv", "export"), ("parquet", "export"), ("xlsx", "export.xlsx")]
@@ -128,8 +128,6 @@ def test_a_changed_export_is_refused(filled: Store, tmp_path: Path) -> None:
 
 def test_imports_that_cannot_be(filled: Store, tmp_path: Path) -> None:
     exchange.export_store(filled, tmp_path / "export", "csv")
-    with pytest.raises(StoreError, match=r"filled.db: holds runs already; an import needs an empty store"):
-        exchange.import_store(filled, tmp_path / "export", who="ml")
     with open_store(tmp_path / "back.db", create=True) as back:
         with pytest.raises(StoreError, match="nowhere: no such file or folder"):
             exchange.import_store(back, tmp_path / "nowhere", who="ml")
@@ -137,10 +135,88 @@ def test_imports_that_cannot_be(filled: Store, tmp_path: Path) -> None:
             exchange.import_store(back, tmp_path, who="ml")
         contents = tmp_path / "export" / "contents.csv"
         contents.write_text(
-            contents.read_text(encoding="utf-8").replace('"0002"', '"0009"'), encoding="utf-8"
+            contents.read_text(encoding="utf-8").replace(f'"{REVISION}"', '"0009"'), encoding="utf-8"
         )
-        with pytest.raises(StoreError, match="holds schema 0009, this version of xsect reads 0002"):
+        with pytest.raises(StoreError, match=f"holds schema 0009, this version of xsect reads {REVISION}"):
             exchange.import_store(back, tmp_path / "export", who="ml")
+
+
+def added(counts: dict[str, tuple[int, int]], place: int = 0) -> dict[str, int]:
+    return {name: both[place] for name, both in counts.items() if both[place]}
+
+
+def test_an_import_again_adds_nothing(filled: Store, tmp_path: Path) -> None:
+    exchange.export_store(filled, tmp_path / "export", "csv")
+    before = tables(filled)
+    counts = exchange.import_store(filled, tmp_path / "export", who="ml")
+    assert added(counts) == {}
+    assert added(counts, 1) == {name: len(rows) for name, rows in before.items() if rows}
+    assert tables(filled) == before
+
+
+def test_two_stores_become_one(store: Store, tmp_path: Path) -> None:
+    """A store goes on after a copy of it was taken, the copy's holder measured other lots: both are wanted."""
+    fill(store)
+    exchange.export_store(store, tmp_path / "first", "csv")
+    with open_store(tmp_path / "other.db", create=True) as other:
+        keep(other, run_of(other, who="site 2"), record("T1", width=3.0), "k")
+        assert added(exchange.import_store(other, tmp_path / "first", who="ml"))["sections"] == 4
+        assert overview.check(other) == ()
+        later = run_of(store, who="later")
+        keep(store, later, record(width=7.0), "k7")
+        decide(store, NAME, "accept", who="kb", why="seen again")
+        exchange.export_store(store, tmp_path / "second", "csv")
+        counts = exchange.import_store(other, tmp_path / "second", who="ml")
+        assert added(counts) == {
+            "runs": 1, "sections": 1, "measurements": 6, "verdicts": 1, "corrections": 1, "events": 3,
+        }  # fmt: skip
+        assert overview.check(other) == ()
+        both = [one.section for line in overview.lots_in(other) for one in names_in(other, line.lot)]
+        assert sorted(both) == ["=S2", "S1", "T1"]
+        here, there = (history(one, NAME) for one in (store, other))
+        assert [one.record.measurements[0].value for one in there] == [7.0, 1e-17, 2 / 3, 1 / 3]
+        assert [(one.version, one.key, one.at) for one in there] == [(o.version, o.key, o.at) for o in here]
+        told = [
+            [(one.what, one.who, one.why) for one in events_of(held, [version.id for version in versions])]
+            for held, versions in ((store, here), (other, there))
+        ]
+        assert told[0] == told[1]
+        (superseded,) = [one for one in events_of(other, [there[1].id]) if one.what == "superseded"]
+        assert superseded.detail["by"] == there[0].id
+        assert corrections_of(other, NAME) == corrections_of(store, NAME)
+        assert keep(other, run_of(other), record(width=8.0), "k8") == "measured anew"
+
+
+def names_in(store: Store, lot: str) -> list[Name]:
+    return [line.name for line in overview.sections_in(store, lot)]
+
+
+def test_another_record_of_the_same_name_is_refused(filled: Store, tmp_path: Path) -> None:
+    exchange.export_store(filled, tmp_path / "export", "csv")
+    name = "supplier Nordwerk .made up., lot L-17, section S1"
+    with open_store(tmp_path / "other.db", create=True) as other:
+        keep(other, run_of(other), record(width=3.0), "k")
+        before = tables(other)
+        with pytest.raises(
+            StoreError, match=rf"^.*other.db: {name}: its version 1 of .*; nothing was imported$"
+        ):
+            exchange.import_store(other, tmp_path / "export", who="ml")
+        assert tables(other) == before
+
+
+def test_another_correction_of_the_same_value_is_refused(filled: Store, tmp_path: Path) -> None:
+    exchange.export_store(filled, tmp_path / "export", "csv")
+    with open_store(tmp_path / "other.db", create=True) as other:
+        exchange.import_store(other, tmp_path / "export", who="ml")
+        set_value(other, NAME, "bond_width", "2", u=1, who="ml", why="mine")
+        set_value(filled, NAME, "bond_width", "3", u=1, who="kb", why="yours")
+        exchange.export_store(filled, tmp_path / "later", "csv")
+        before = tables(other)
+        with pytest.raises(
+            StoreError, match=r"section S1: bond_width: its correction of .* by ml is another than"
+        ):
+            exchange.import_store(other, tmp_path / "later", who="ml")
+        assert tables(other) == before
 
 
 def test_exports_overwrite_nothing_and_leave_nothing_half_done(

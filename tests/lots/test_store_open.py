@@ -54,19 +54,30 @@ def test_a_store_of_the_first_schema_is_moved_up(new_url: Callable[[], str]) -> 
         assert keep(store, run_of(store), record(width=3.0), "k2") == "measured anew"
 
 
-def test_an_sqlite_store_syncs_in_wal_mode(tmp_path: Path) -> None:
-    with open_store(tmp_path / "s.db", create=True) as store, store.reading() as connection:
-        modes = [
-            connection.execute(text(f"PRAGMA {name}")).scalar() for name in ("journal_mode", "synchronous")
-        ]
-    assert modes == ["wal", 2]  # 2: FULL
+def test_what_is_synced_to_the_disk(tmp_path: Path) -> None:
+    """2 is FULL: the log is synced at the commit, with all that was written to it before; 1 is NORMAL."""
+    with open_store(tmp_path / "s.db", create=True) as store:
+        for synced, mode in ((True, 2), (False, 1), (True, 2)):
+            with store.writing(synced=synced) as connection:
+                modes = [
+                    connection.execute(text(f"PRAGMA {name}")).scalar()
+                    for name in ("journal_mode", "synchronous")
+                ]
+            assert modes == ["wal", mode]
+
+
+def test_what_a_postgresql_server_is_not_waited_for(new_postgres: Callable[[], str]) -> None:
+    with open_store(new_postgres(), create=True) as store:
+        for synced, mode in ((True, "on"), (False, "off"), (True, "on")):
+            with store.writing(synced=synced) as connection:
+                assert connection.execute(text("SHOW synchronous_commit")).scalar() == mode
 
 
 def test_a_later_schema_is_refused(new_url: Callable[[], str]) -> None:
     url = new_url()
     with open_store(url, create=True) as store, store.writing() as connection:
         connection.execute(text(f"UPDATE {VERSION_TABLE} SET version_num = '9999'"))
-    rule = r"schema 9999 was made by a later version of xsect; .* up to 0002"
+    rule = rf"schema 9999 was made by a later version of xsect; .* up to {REVISION}"
     with pytest.raises(StoreError, match=rule), open_store(url):
         pass
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -13,6 +13,7 @@ from xsect.commands.basics import CouldNotRun
 if TYPE_CHECKING:
     from xsect.capture.lot_sheet import LotSheet, SheetRow
     from xsect.lots.resume import Keeper
+    from xsect.lots.welds import SerialWeld
     from xsect.pipeline import Options
     from xsect.record import LotRecord, SectionRecord
 
@@ -20,11 +21,12 @@ if TYPE_CHECKING:
 @dataclass(frozen=True)
 class Keeping:
     """The hooks of a run: ``already`` for rows that need not be measured (None: measure all), ``keep`` for each
-    section as it is done, ``corrected`` for the whole lot at the end, ``told`` for the line that sums up."""
+    section as it is done, ``finish`` at the end, which gives the whole lot with its corrections, ``told`` for the line
+    that sums up."""
 
     already: Callable[[SheetRow], SectionRecord | None] | None
     keep: Callable[[SectionRecord], None]
-    corrected: Callable[[LotRecord], LotRecord]
+    finish: Callable[[LotRecord], LotRecord]
     told: Callable[[], str]
 
 
@@ -60,6 +62,20 @@ def _open(where: str, sheet: LotSheet, options: Options) -> Iterator[Keeper]:
         )  # fmt: skip
 
 
+def serial_welds(sections: Iterable[SectionRecord]) -> list[SerialWeld]:
+    """Return the welds that some sections are serial cuts of, for the store."""
+    from xsect.lots.welds import SerialWeld
+    from xsect.welds import weld_diameters
+
+    return [
+        SerialWeld(
+            weld.weld, tuple(record.row for record in weld.records), weld.diameter,
+            "; ".join([weld.diameter.note, *(f"left out: {one}" for one in weld.left_out)]), weld.centre, weld.u_centre,
+        )
+        for weld in weld_diameters(sections)
+    ]  # fmt: skip
+
+
 def _hooks(keeper: Keeper, *, resume: bool) -> Keeping:
     taken: set[int] = set()
     counts: Counter[str] = Counter()
@@ -73,12 +89,14 @@ def _hooks(keeper: Keeper, *, resume: bool) -> Keeping:
     def keep(record: SectionRecord) -> None:
         counts["taken over" if record.row.number in taken else keeper.keep(record)] += 1
 
-    def corrected(lot: LotRecord) -> LotRecord:
-        return replace(lot, sections=tuple(keeper.corrected(record) for record in lot.sections))
+    def finish(lot: LotRecord) -> LotRecord:
+        lot = replace(lot, sections=tuple(keeper.corrected(record) for record in lot.sections))
+        keeper.finish(serial_welds(lot.sections))
+        return lot
 
     def told() -> str:
         return f"Kept in {keeper.store.name}: " + ", ".join(
             f"{number} {word}" for word, number in counts.items()
         )
 
-    return Keeping(already if resume else None, keep, corrected, told)
+    return Keeping(already if resume else None, keep, finish, told)

@@ -135,7 +135,7 @@ def run(
                 advance(record.row.section)
 
             lot = measure_lot(sheet, options, jobs=jobs, on_section=done, already=kept.already)
-            lot = kept.corrected(lot)
+            lot = kept.finish(lot)
         write_outputs(lot, out)
     except (SheetError, CriteriaError, OSError) as error:
         raise CouldNotRun(str(error)) from error

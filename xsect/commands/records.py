@@ -205,19 +205,26 @@ def export(store: str, to: Path, form: str | None) -> None:
     click.echo(f"Written: {to} ({_counted(counts)})")
 
 
-@click.command("import", short_help="Fill an empty record store from an export.")
+@click.command("import", short_help="Add an export to a record store.")
 @click.argument("source", type=PATH, metavar="FROM")
 @click.argument("store", metavar="STORE")
 @click.option("--who", metavar="NAME", help="Who imports.  [default: name of the login]")
 @click.option("--why", metavar="TEXT", default="", help="The reason.")
 def import_(source: Path, store: str, who: str | None, why: str) -> None:
-    """Fill the empty or new record store STORE from the export FROM, all of it or nothing."""
+    """Add the export FROM to the record store STORE, new or not, all of it or nothing.
+
+    What STORE holds already is skipped and counted; where it holds something else of the same name, nothing is
+    imported.
+    """
     from xsect.lots.events import login
     from xsect.lots.exchange import import_store
 
     with _opened(store, create=True) as opened:
         counts = import_store(opened, source, who=who or login(), why=why)
-        click.echo(f"Filled: {opened.name} ({_counted(counts)})")
+        added, there = ({name: both[i] for name, both in counts.items() if both[i]} for i in (0, 1))
+        click.echo(f"Added to {opened.name}: {_counted(added) or 'nothing'}")
+        if there:
+            click.echo(f"There already: {_counted(there)}")
 
 
 def _counted(counts: dict[str, int]) -> str:

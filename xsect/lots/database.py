@@ -1,8 +1,10 @@
 """Database of the record store: an SQLite file or a PostgreSQL database, opened, checked and brought up to date.
 
-SQLite runs in WAL mode with a full sync at each commit, so that what is acknowledged survives a killed process and a
-power cut. Writers take the write lock at once (BEGIN IMMEDIATE): a lock taken only at the first write is refused,
-without waiting, to all but one of several writers. WAL needs a local disk: on a network share use PostgreSQL.
+SQLite runs in WAL mode. Every commit outlives the end of this program, however it ends. What people set, and the end
+of a run, are synced to the disk as well and outlive a power cut; sections are not each, since waiting for the disk
+takes longer than keeping them: a power cut may cost the last ones, never the store. Writers take the write lock at once
+(BEGIN IMMEDIATE): a lock taken only at the first write is refused, without waiting, to all but one of several
+writers. WAL needs a local disk: on a network share use PostgreSQL.
 """
 
 from __future__ import annotations
@@ -46,10 +48,15 @@ class Store:
             yield plain.execution_options(reading=True)
 
     @contextmanager
-    def writing(self) -> Iterator[Connection]:
-        """Give a connection whose changes are kept all together at the end, or none of them."""
-        with self.said(), self.engine.begin() as connection:
-            yield connection
+    def writing(self, *, synced: bool = True) -> Iterator[Connection]:
+        """Give a connection whose changes are kept all together at the end, or none of them.
+
+        Not ``synced``: a power cut, or a crash of the database's server, may cost them until the next synced change.
+        """
+        with self.said(), self.engine.connect() as plain:
+            connection = plain.execution_options(synced=synced)
+            with connection.begin():
+                yield connection
 
     @contextmanager
     def said(self) -> Iterator[None]:
@@ -73,7 +80,11 @@ def open_store(where: str | Path, *, create: bool = False, wait_s: float = WAIT_
     reached.
     """
     url = _url(str(where))
-    name = url.database or "" if url.drivername == "sqlite" else url.render_as_string(hide_password=True)
+    name = (
+        url.database or ""
+        if url.drivername == "sqlite"
+        else url.set(drivername="postgresql").render_as_string(hide_password=True)
+    )
     if url.drivername == "sqlite":
         _check_file(Path(name), create=create)
     try:
@@ -83,6 +94,8 @@ def open_store(where: str | Path, *, create: bool = False, wait_s: float = WAIT_
     if url.drivername == "sqlite":
         event.listen(engine, "connect", _prepare_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
+    else:
+        event.listen(engine, "begin", _begin_postgresql)
     store = Store(engine, name)
     try:
         _bring_up_to_date(store, create=create)
@@ -133,12 +146,21 @@ def _prepare_sqlite(connection: sqlite3.Connection, _: object) -> None:
     # The driver's own transactions begin late and leave out DDL: they are switched off, _begin_sqlite begins.
     connection.isolation_level = None
     connection.execute("PRAGMA foreign_keys = ON")
-    connection.execute("PRAGMA synchronous = FULL")
 
 
 def _begin_sqlite(connection: Connection) -> None:
-    reading = connection.get_execution_options().get("reading", False)
-    connection.exec_driver_sql("BEGIN" if reading else "BEGIN IMMEDIATE")
+    given = connection.get_execution_options()
+    if given.get("reading", False):
+        connection.exec_driver_sql("BEGIN")
+        return
+    # a sync of the log at the commit also brings all commits before it to the disk
+    connection.exec_driver_sql(f"PRAGMA synchronous = {'FULL' if given.get('synced', True) else 'NORMAL'}")
+    connection.exec_driver_sql("BEGIN IMMEDIATE")
+
+
+def _begin_postgresql(connection: Connection) -> None:
+    if not connection.get_execution_options().get("synced", True):
+        connection.exec_driver_sql("SET LOCAL synchronous_commit = off")
 
 
 def _bring_up_to_date(store: Store, *, create: bool) -> None:

@@ -26,9 +26,8 @@ _NOT_RESULT: Final = ("id", "run_id", "section_id", "version", "at", "figures", 
 """Columns that say when and where a result was kept, not what it is."""
 
 
-def to_json(value: Any) -> str:
-    """Return compact JSON; NaN and infinity are refused, since JSON has neither."""
-    return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+to_json: Final = json.JSONEncoder(ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode
+"""Return compact JSON; NaN and infinity are refused, since JSON has neither."""
 
 
 def section_row(record: SectionRecord) -> Row:
@@ -73,21 +72,22 @@ def plain_row(row: SheetRow) -> Row:
 
 def measurement_rows(record: SectionRecord) -> list[Row]:
     """Return a record's rows of the table of measurements."""
-    return [
-        {
-            "place": place,
-            "quantity": found.quantity,
-            "segment": found.segment,
-            "status": found.status,
-            **_numbers(found, "value", "u", "low", "high"),
-            "u_scale": _scale_part(found),
-            "word": found.word,
-            "note": found.note,
-            "method": found.method,
-            "budget": to_json([[part.name, _number(part.u)] for part in found.budget]),
-        }
-        for place, found in enumerate(record.measurements)
-    ]
+    return [{"place": place, **measurement_row(found)} for place, found in enumerate(record.measurements)]
+
+
+def measurement_row(found: Measurement) -> Row:
+    """Return a measurement's columns of a table."""
+    return {
+        "quantity": found.quantity,
+        "segment": found.segment,
+        "status": found.status,
+        **_numbers(found, "value", "u", "low", "high"),
+        "u_scale": _scale_part(found),
+        "word": found.word,
+        "note": found.note,
+        "method": found.method,
+        "budget": to_json([[part.name, number(part.u)] for part in found.budget]),
+    }
 
 
 def verdict_rows(record: SectionRecord) -> list[Row]:
@@ -110,8 +110,10 @@ def verdict_rows(record: SectionRecord) -> list[Row]:
     ]
 
 
-def digest(section: Mapping[str, Any], measured: Sequence[Row], judged: Sequence[Row]) -> str:
-    """Return the SHA-256 of a section's result: of all its rows, without what says when and where they were kept."""
+def digest(section: Mapping[str, Any], measured: Sequence[Row] = (), judged: Sequence[Row] = ()) -> str:
+    """Return the SHA-256 of a result (a section's, or a weld's one row): of all its rows, without what says when and
+    where they were kept.
+    """
     parts = [
         {name: value for name, value in row.items() if name not in _NOT_RESULT}
         for row in (section, *measured, *judged)
@@ -163,14 +165,14 @@ def _verdict(row: Mapping[str, Any]) -> Verdict:
 def _scale_part(found: Measurement) -> float | None:
     """Return what the scale adds to a measurement's standard uncertainty, None where it has no budget."""
     parts = [part.u for part in found.budget if part.name == "scale"]
-    return _number(math.hypot(*parts)) if found.budget else None
+    return number(math.hypot(*parts)) if found.budget else None
 
 
 def _numbers(of: Any, *names: str) -> dict[str, float | None]:
-    return {name: _number(getattr(of, name)) for name in names}
+    return {name: number(getattr(of, name)) for name in names}
 
 
-def _number(value: float) -> float | None:
+def number(value: float) -> float | None:
     """Return a finite number as plain float (never -0.0, whose sign SQLite drops), None for NaN.
 
     Raises ValueError for infinity, which no part of a record may be.

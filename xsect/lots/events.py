@@ -21,10 +21,12 @@ KINDS: Final = {
     "superseded": "a version of a section no longer holds",
     "repeated": "measured again from the same inputs with the same result: nothing new to keep",
     "not measured again": "a later run could not use the row or its picture; the version on file still holds",
+    "weld kept": "the diameter of a weld cut in series was kept, from its sections as they stand",
+    "finished": "a run has kept all its sections",
     "corrected": "a person set a value",
     "decided": "a person decided on a section",
     "withdrawn": "a person took a correction or decision back",
-    "imported": "the store was filled from an export",
+    "imported": "an export was added to the store",
 }
 
 

@@ -1,4 +1,4 @@
-"""Export and import: a whole store as CSV, Parquet or XLSX, and back into an empty one, row for row.
+"""Export and import: a whole store as CSV, Parquet or XLSX, and back into an empty store or one that holds others.
 
 Beside the store's own tables an export holds ``as_it_stands``: every section that holds, corrections applied, for
 people and other programs; import does not read it. ``contents`` tells what was exported and the hash of each table,
@@ -12,16 +12,16 @@ import json
 import os
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
-from itertools import islice
 from pathlib import Path
 from typing import Any, Final, Literal
 
-from sqlalchemy import Connection, Float, Integer, Table, func, insert, select, text
+from sqlalchemy import Float, Integer, Table, select
 
 import xsect
 from xsect.lots import table_files
 from xsect.lots.database import Store, StoreError
 from xsect.lots.events import append, now
+from xsect.lots.merge import Merge
 from xsect.lots.schema import REVISION, TABLES
 from xsect.lots.standing import STANDING_COLUMNS, standing_rows
 from xsect.lots.table_files import Columns, Kind, Values, Write
@@ -87,24 +87,24 @@ def _write_all(store: Store, write: Write) -> dict[str, int]:
     return {name: one.rows for name, one in sums.items()} | {"as_it_stands": standing.rows}
 
 
-def import_store(store: Store, source: Path, *, who: str, why: str = "") -> dict[str, int]:
-    """Fill an empty store from an export, all of it or nothing; return the rows of each table.
+def import_store(store: Store, source: Path, *, who: str, why: str = "") -> dict[str, tuple[int, int]]:
+    """Add an export to a store, all of it or nothing; return (rows added, rows there already) of each table.
 
-    Raises StoreError where the store holds anything, or the export is not whole, not of this schema, or was changed.
+    An empty store is filled row for row. Raises StoreError where the store holds another version of the same name or
+    another correction of the same value, and where the export is not whole, not of this schema, or was changed.
     """
     read = _reader(source)
     try:
         told = {line[0]: line for line in read(CONTENTS, _CONTENTS_COLUMNS)}
         _check_contents(source, told)
         with store.writing() as connection:
-            _check_empty(store, connection)
-            for table in TABLES:
-                _fill(connection, table, read, source, told[table.name])
-            _go_on_counting(connection)
-            append(connection, "imported", at=now(), who=who, why=why, source=source.name)
+            merge = Merge(store, connection)
+            counts = {table.name: _add(merge, table, read, source, told[table.name]) for table in TABLES}
+            if any(added for added, _ in counts.values()):
+                append(connection, "imported", at=now(), who=who, why=why, source=source.name)
     except OSError as error:
         raise StoreError(f"{source}: cannot be read: {error.strerror or error}") from error
-    return {table.name: told[table.name][1] for table in TABLES}
+    return counts
 
 
 def _reader(source: Path) -> _Read:
@@ -130,36 +130,17 @@ def _check_contents(source: Path, told: dict[str, Values]) -> None:
         )
 
 
-def _check_empty(store: Store, connection: Connection) -> None:
-    for table in TABLES:
-        if connection.execute(select(func.count()).select_from(table)).scalar_one():
-            raise StoreError(f"{store.name}: holds {table.name} already; an import needs an empty store")
-
-
-def _fill(connection: Connection, table: Table, read: _Read, source: Path, told: Values) -> None:
+def _add(merge: Merge, table: Table, read: _Read, source: Path, told: Values) -> tuple[int, int]:
     columns = columns_of(table)
     names = [column for column, _ in columns]
     found = _Sum()
     rows = found.over(read(table.name, columns))
-    while batch := list(islice(rows, _BATCH)):
-        connection.execute(insert(table), [dict(zip(names, row, strict=True)) for row in batch])
+    counts = merge.add(table, (dict(zip(names, row, strict=True)) for row in rows))
     if (found.rows, found.digest) != (told[1], told[2]):
         raise StoreError(
             f"{source}: table {table.name} was changed after the export ({found.rows} rows, {told[1]} exported)"
         )
-
-
-def _go_on_counting(connection: Connection) -> None:
-    """Make PostgreSQL number new rows after the imported ones, as SQLite does by itself."""
-    if connection.dialect.name != "postgresql":
-        return
-    for table in TABLES:
-        if "id" in table.c:
-            last = connection.execute(select(func.max(table.c.id))).scalar()
-            if last:
-                connection.execute(
-                    text(f"SELECT setval(pg_get_serial_sequence('{table.name}', 'id'), {last})")
-                )
+    return counts
 
 
 class _Sum:

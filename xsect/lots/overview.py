@@ -10,7 +10,7 @@ from sqlalchemy import Connection, Table, func, select, text
 
 from xsect.lots.database import Store, StoreError
 from xsect.lots.encode import Row, digest
-from xsect.lots.schema import measurements, sections, verdicts
+from xsect.lots.schema import measurements, sections, verdicts, welds
 from xsect.lots.store import Name, current
 
 _BATCH = 500
@@ -110,6 +110,10 @@ def check(store: Store) -> tuple[str, ...]:
             if digest(section, measured, judged) != section["digest"]:
                 name = Name(section["supplier"], section["lot"], section["section"])
                 faults.append(f"{store.name}: {name}: version {section['version']} is not what was kept")
+        for row in map(dict, connection.execute(select(welds)).mappings()):
+            if digest(row) != row["digest"]:
+                name = Name(row["supplier"], row["lot"], f"weld {row['weld']}")
+                faults.append(f"{store.name}: {name}: version {row['version']} is not what was kept")
     return tuple(faults)
 
 

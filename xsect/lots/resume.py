@@ -6,7 +6,7 @@ import datetime as dt
 import hashlib
 import json
 import platform
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -19,7 +19,8 @@ from xsect.lots.corrections import corrected, corrections_of
 from xsect.lots.database import Store, StoreError
 from xsect.lots.encode import plain_row
 from xsect.lots.events import login
-from xsect.lots.store import Outcome, Run, begin_run, find, keep, key_of, name_of
+from xsect.lots.store import Outcome, Run, begin_run, end_run, find, keep, key_of, name_of
+from xsect.lots.welds import SerialWeld, keep_welds
 from xsect.record import SectionRecord
 
 
@@ -58,7 +59,7 @@ class Keeper:
         return replace(kept.record, row=row) if kept.figures and stand else None
 
     def keep(self, record: SectionRecord) -> Outcome:
-        """Keep one measured section; all of it is on disk when this returns."""
+        """Keep one measured section; all of it is in the store when this returns."""
         figures = tuple((name, _sha256_of(self.out / name)) for name in record.figures) if self.out else ()
         calibration = self.records.get(record.scale.record_sha256) if record.scale else None
         key = self.key(record.row, record.image_sha256)
@@ -67,6 +68,11 @@ class Keeper:
     def corrected(self, record: SectionRecord) -> SectionRecord:
         """Return a record with what persons set or decided on its section."""
         return corrected(record, corrections_of(self.store, name_of(record.row)), self.criteria)
+
+    def finish(self, welds: Sequence[SerialWeld]) -> None:
+        """Keep what was made of several sections, as they stand, and say that the run is whole."""
+        keep_welds(self.store, self.run, welds)
+        end_run(self.store, self.run)
 
     def key(self, row: SheetRow, image_sha256: str) -> str:
         """Return the hash of all that the result of a row and its picture depends on."""

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal, NamedTuple
 
@@ -30,7 +30,8 @@ class Row(NamedTuple):
 
     ``value``, ``u`` and ``u_common`` are in the quantity's unit, NaN where there is none. ``u`` is the standard
     uncertainty, ``u_common`` the part of it that all sections of one calibration share (the scale): it does not scatter
-    from section to section. ``made_on`` is an ISO date or "". ``source`` names the file for messages.
+    from section to section. ``made_on`` is an ISO date or "". ``source`` names the file for messages. ``by_hand``
+    says who set the value, when, why, and what was measured; "" where nobody did.
     """
 
     section: str
@@ -44,6 +45,7 @@ class Row(NamedTuple):
     line: str = ""
     made_on: str = ""
     source: str = ""
+    by_hand: str = ""
 
     @property
     def usable(self) -> bool:
@@ -149,6 +151,25 @@ def collect(
         known = f"{dated} of {len(kept)} sections have" if dated else "no section has"
         said.append(f"{known} made_on: the order is that of the sources and their rows")
     return Rows(quantity, segment, tuple(kept), tuple(said))
+
+
+def welds_for_sections(rows: Sequence[Row], welds: Iterable[tuple[Row, Collection[str]]]) -> Iterator[Row]:
+    """Yield rows with each weld cut in series, given with the names of its sections, in the place of its sections.
+
+    One weld has one diameter. A weld without a number gives way to sections that have one of their own.
+    """
+    usable = {(row.supplier, row.lot, row.section) for row in rows if row.usable}
+    stands_for: dict[tuple[str, str, str], Row] = {}
+    for weld, cuts in welds:
+        keys = [(weld.supplier, weld.lot, section) for section in cuts]
+        if weld.usable or not usable.intersection(keys):
+            stands_for.update(dict.fromkeys(keys, weld))
+    told: set[int] = set()
+    for row in rows:
+        weld = stands_for.get((row.supplier, row.lot, row.section), row)
+        if weld is row or id(weld) not in told:
+            yield weld
+            told.add(id(weld))
 
 
 def subgroups(rows: Rows) -> tuple[Subgroup, ...]:

@@ -15,7 +15,7 @@ from sqlalchemy import Column, Float, ForeignKey, Index, Integer, MetaData, Tabl
 VERSION_TABLE: Final = "xsect_schema"
 """Holds the revision of the schema; its presence tells a record store from any other database."""
 
-REVISION: Final = "0002"
+REVISION: Final = "0003"
 """The newest revision: what this module describes. Revisions are numbered in order."""
 
 METADATA: Final = MetaData()
@@ -105,6 +105,21 @@ Index(
     "verdicts_by_quantity", *(verdicts.c[name] for name in ("quantity", "segment", "section_id", "verdict"))
 )
 
+welds: Final = Table(
+    "welds", METADATA,
+    _id(),
+    Column("run_id", Integer, ForeignKey("runs.id"), nullable=False),
+    _text("supplier"), _text("lot"), _text("weld"),
+    Column("version", Integer, nullable=False),
+    _text("at"), _text("line"), _text("made_on"), _text("cuts"),
+    _text("status"), *map(_number, ("value", "u", "u_scale", "low", "high")),
+    _text("note"), _text("method"), _text("budget"), _number("centre"), _number("u_centre"), _text("digest"),
+    UniqueConstraint("supplier", "lot", "weld", "version", name="welds_version"),
+    sqlite_autoincrement=True,
+)  # fmt: skip
+"""One version of one weld cut in series: its weld_diameter from all its sections as they stood. ``cuts`` is a JSON list
+of [section, its version, how many corrections it had]; ``centre`` lies in µm from the sections' common face."""
+
 corrections: Final = Table(
     "corrections", METADATA,
     _id(),
@@ -128,5 +143,5 @@ events: Final = Table(
 )  # fmt: skip
 """Every change, in order. ``detail`` is a JSON object."""
 
-TABLES: Final = (runs, criteria, calibrations, sections, measurements, verdicts, corrections, events)
+TABLES: Final = (runs, criteria, calibrations, sections, measurements, verdicts, welds, corrections, events)
 """All tables, each after those that it refers to."""

@@ -10,8 +10,10 @@ from typing import Any, Final, cast, get_args
 
 from xsect.capture.lot_sheet import LotSheet, SheetError, SheetRow, read_lot_sheet
 from xsect.capture.tables import BadCell, Cell, pad, read_table
-from xsect.lots.rows import VERDICT_WORDS, Row, Rows, RowsError, check_quantity, collect
+from xsect.lots.corrections import BY_HAND
+from xsect.lots.rows import VERDICT_WORDS, Row, Rows, RowsError, check_quantity, collect, welds_for_sections
 from xsect.lots.store_rows import is_store, store_rows
+from xsect.lots.welds import QUANTITY as WELD_QUANTITY
 from xsect.quantities import QUANTITIES, Status
 
 REQUIRED: Final = ("section", "quantity", "value")
@@ -26,10 +28,10 @@ def read_rows(
     """Read one quantity from stores, run folders and tables, in the order given, and put it in order of time.
 
     A store (a file or URL) gives all sections as they stand, corrections applied.
-    A run folder gives values and verdicts; its run.json gives the scale's share of the uncertainty; the lot sheet it
-    was made from, found in the folder or among ``sheets`` by its SHA-256, gives supplier, line and made_on. A table
-    needs the columns section, quantity and value; lot, segment, u, u_common, status, verdict, supplier, line and
-    made_on are read where they stand. ``segment`` None: values of whole sections.
+    A run folder gives values and verdicts, of welds cut in series their diameters; its run.json gives the scale's
+    share of the uncertainty; the lot sheet it was made from, found in the folder or among ``sheets`` by its SHA-256,
+    gives supplier, line and made_on. A table needs the columns section, quantity and value; lot, segment, u, u_common,
+    status, verdict, supplier, line and made_on are read where they stand. ``segment`` None: values of whole sections.
 
     Raises RowsError, one line, for a source that cannot be read, and where nothing has the quantity.
     """
@@ -54,10 +56,15 @@ def read_rows(
             used.add(sheet.sha256)
         if run and not sheet:
             notes.append(f"{path.name}: its lot sheet is not at hand: no supplier, line and made_on from it")
+        here = []
         for cells in _records(table, quantity):
             segments.add(_segment(table, cells))
             if _segment(table, cells) == segment:
-                rows.append(_row(table, cells, quantity, run, on_sheet))
+                here.append(_row(table, cells, quantity, run, on_sheet))
+        in_series = (
+            _welds(path, run, on_sheet) if run and quantity == WELD_QUANTITY and segment is None else []
+        )
+        rows += welds_for_sections(here, in_series)
     for sha256, one in known.items():
         if sha256 not in used:
             raise RowsError(f"{one.path}: no run folder was made from this lot sheet as it stands now")
@@ -129,11 +136,11 @@ class _Run:
 
 
 def _records(
-    path: Path, quantity: str | None, *, required: Sequence[str] = REQUIRED
+    path: Path, quantity: str | None, *, required: Sequence[str] = REQUIRED, key: str = "section"
 ) -> list[dict[str, tuple[int, Cell]]]:
     """Return the table's rows of a quantity as column → (row number, cell)."""
     try:
-        table = read_table(path, key="section")
+        table = read_table(path, key=key)
     except SheetError as error:
         raise RowsError(str(error)) from error
     header = tuple(name.casefold() for name in table.header)
@@ -167,6 +174,7 @@ def _row(
     if math.isnan(value) and status != "not_measured":
         raise _fault(path, cells, "value", "must be a number unless the status is not_measured")
     u_common = _number(path, cells, "u_common")
+    by_hand = _text(path, cells, "note") if _text(path, cells, "method") == BY_HAND else ""
     if run:
         key = texts["lot"], section
         texts["verdict"] = run.verdicts.get((*key, quantity, _segment(path, cells)), "")
@@ -182,8 +190,33 @@ def _row(
         raise _fault(path, cells, "verdict", f"must be {', '.join(filter(None, VERDICT_WORDS))}")
     return Row(
         section, value, u=_number(path, cells, "u"), u_common=0.0 if math.isnan(u_common) else u_common,
-        status=cast(Status, status), source=str(path), **texts,
+        status=cast(Status, status), source=str(path), by_hand=by_hand, **texts,
     )  # fmt: skip
+
+
+def _welds(
+    folder: Path, run: _Run, on_sheet: Mapping[tuple[str, str], SheetRow]
+) -> list[tuple[Row, list[str]]]:
+    """Return the welds cut in series of a run folder, each with the names of its sections."""
+    path = folder / "welds.csv"
+    if not path.exists():
+        return []
+    found = []
+    for cells in _records(
+        path, WELD_QUANTITY, required=("weld", "sections", "quantity", "value"), key="weld"
+    ):
+        lot, weld = _text(path, cells, "lot"), _text(path, cells, "weld")
+        of_weld = [row for row in on_sheet.values() if (row.lot, row.weld) == (lot, weld)]
+        cuts = [row.section for row in of_weld] or _text(path, cells, "sections").split("; ")
+        scale = max((run.scale_u.get((lot, section), 0.0) for section in cuts), default=0.0)
+        row = _row(path, {"section": cells["weld"], **cells}, WELD_QUANTITY, None, {})
+        known = of_weld[0] if of_weld else None
+        found.append((row._replace(
+            section=f"weld {weld}", u_common=scale * abs(row.value),
+            supplier=known.supplier if known else "", made_on=known.made_on if known else "",
+            line=known.extra.get("line", "") if known else "",
+        ), cuts))  # fmt: skip
+    return found
 
 
 def _fault(path: Path, cells: dict[str, tuple[int, Cell]], name: str, rule: str) -> RowsError:

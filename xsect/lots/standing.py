@@ -15,6 +15,7 @@ from xsect.lots.encode import Row, measurement_rows
 from xsect.lots.schema import corrections, measurements, sections
 from xsect.lots.store import Name, current
 from xsect.lots.table_files import Columns, Values
+from xsect.lots.welds import QUANTITY, welds_holding
 from xsect.quantities import QUANTITIES
 
 STANDING_COLUMNS: Final[Columns] = (
@@ -48,7 +49,8 @@ _OF_MEASUREMENT: Final = (
 def standing_rows(store: Store, connection: Connection) -> Iterator[Values]:
     """Yield the rows of the table, by supplier, lot and section, each section's in the order of its record.
 
-    The rows of a section that needs a look have that status: no number of it can be read as vouched for.
+    The rows of a section that needs a look have that status: no number of it can be read as vouched for. The diameters
+    of welds cut in series come last, "weld" and its name in place of a section.
     """
     named = connection.execute(select(*(corrections.c[part] for part in _NAME)).distinct())
     persons = {tuple(row) for row in named}
@@ -68,6 +70,10 @@ def standing_rows(store: Store, connection: Connection) -> Iterator[Values]:
             yield from _corrected(store, Name(*name), [dict(row) for row in group])
         else:
             yield from (_line(row, row, row["verdict"]) for row in map(dict, group))
+    for weld in welds_holding(connection):
+        name_of_weld = {**vars(weld.name), "quantity": QUANTITY, "segment": None, "word": "", "cut_on": ""}
+        row = {**weld.row, **name_of_weld, "section_status": weld.status}
+        yield _line(row, row, "")
 
 
 def _corrected(store: Store, name: Name, group: list[Row]) -> Iterator[Values]:

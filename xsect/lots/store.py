@@ -111,8 +111,9 @@ def keep(
     figures: tuple[tuple[str, str], ...] = (),
     calibration: tuple[str, str] | None = None,
 ) -> Outcome:
-    """Keep one section in one transaction: all of it is on disk when this returns, or nothing.
+    """Keep one section in one transaction: all of it is in the store when this returns, or nothing.
 
+    It outlives the end of this program from then on, and a power cut from the next synced change (``end_run``).
     A result that the store holds already, from the same inputs, and a record without a picture where one with a
     picture holds, become an event only; any other supersedes what held before. ``calibration`` is (name, content) of
     the calibration record used. Raises StoreError where the record cannot be kept.
@@ -125,20 +126,26 @@ def keep(
         raise StoreError(f"{store.name}: {name}: {error}") from error
     section |= {"key": key, "figures": encode.to_json([list(one) for one in figures])}
     section["digest"] = encode.digest(section, measured, judged)
-    with store.writing() as connection:
-        _lock(connection, name)
+    with store.writing(synced=False) as connection:
+        lock(connection, str(name))
         if calibration and section["calibration_sha256"]:
             _add_file(connection, calibrations, section["calibration_sha256"], *calibration)
         return _keep(connection, run, name, section, measured, judged)
 
 
-def _lock(connection: Connection, name: Name) -> None:
-    """Let no other writer look at what holds of this section until the end of the transaction.
+def end_run(store: Store, run: Run) -> None:
+    """Say that a run has kept all its sections, and bring them to the disk."""
+    with store.writing() as connection:
+        append(connection, "finished", at=now(), who=run.who, run_id=run.id)
+
+
+def lock(connection: Connection, name: str) -> None:
+    """Let no other writer look at what holds of this section or weld until the end of the transaction.
 
     An SQLite transaction that writes has the whole file to itself anyway.
     """
     if connection.dialect.name == "postgresql":
-        connection.execute(select(func.pg_advisory_xact_lock(func.hashtextextended(str(name), 0))))
+        connection.execute(select(func.pg_advisory_xact_lock(func.hashtextextended(name, 0))))
 
 
 def _keep(

@@ -1,4 +1,4 @@
-"""Rows from a record store: one quantity of all sections as it stands, corrections applied."""
+"""Rows from a record store: one quantity of all sections and welds as it stands, corrections applied."""
 
 from __future__ import annotations
 
@@ -9,11 +9,12 @@ from typing import Any, cast
 
 from sqlalchemy import select
 
-from xsect.lots.corrections import as_it_stands
+from xsect.lots.corrections import BY_HAND, as_it_stands
 from xsect.lots.database import Store, StoreError, open_store
-from xsect.lots.rows import VERDICT_WORDS, Row, RowsError
+from xsect.lots.rows import VERDICT_WORDS, Row, RowsError, welds_for_sections
 from xsect.lots.schema import corrections, measurements, sections, verdicts
 from xsect.lots.store import Name, current
+from xsect.lots.welds import QUANTITY, KeptWeld, welds_holding
 from xsect.quantities import Measurement
 
 _NAME = ("supplier", "lot", "section")
@@ -38,10 +39,29 @@ def store_rows(where: str | Path, quantity: str, segment: int | None) -> tuple[l
     try:
         with open_store(where) as store:
             rows = list(_rows(store, quantity, segment))
+            if quantity == QUANTITY and segment is None:
+                rows = list(welds_for_sections(rows, _welds(store)))
             found = {segment} if rows else _segments(store, quantity)
     except StoreError as error:
         raise RowsError(str(error)) from error
     return rows, found
+
+
+def _welds(store: Store) -> list[tuple[Row, list[str]]]:
+    with store.reading() as connection:
+        return [
+            (_weld(weld, store.name), [name.section for name in weld.cuts])
+            for weld in welds_holding(connection)
+        ]
+
+
+def _weld(weld: KeptWeld, source: str) -> Row:
+    row, name = weld.row, weld.name
+    value, u = (math.nan if row[part] is None else row[part] for part in ("value", "u"))
+    return Row(
+        name.section, value, name.lot, u, row["u_scale"] or 0.0, weld.status, "", name.supplier, row["line"],
+        row["made_on"], source,
+    )  # fmt: skip
 
 
 def _segments(store: Store, quantity: str) -> set[int | None]:
@@ -100,5 +120,5 @@ def _corrected(store: Store, name: Name, quantity: str, segment: int | None, lin
     return Row(
         name.section, found.value, name.lot, found.u, shared,
         status, min(words, default="", key=VERDICT_WORDS.index), name.supplier, line,
-        record.row.made_on, store.name,
+        record.row.made_on, store.name, found.note if found.method == BY_HAND else "",
     )  # fmt: skip
