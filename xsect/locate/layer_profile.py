@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, median_filter
 
 from xsect.locate.band import Band
-from xsect.locate.steps import Steps, fit_steps
+from xsect.locate.steps import Steps, fit_best, fit_steps
 
 Floats = NDArray[np.float64]
 
@@ -142,7 +142,7 @@ def _fit_thin(values: Floats, band: Band, windows: _Windows, course: Floats) -> 
 
 def _start(profiles: Floats, places: Floats, weights: Floats, start: Floats) -> tuple[Floats, float]:
     """Return the edges' offsets (2,) from the middle of the borders and the blur from which the fit of all windows sets
-    out: the best of many fits to the mean profile. A thin layer's profile suits more than one guess nearly as well."""
+    out: the best of many starts on the mean profile."""
     middle = start.mean(axis=1)
     off = places - middle[:, None]
     grid = np.arange(np.ceil(off.min(axis=1).max()), np.floor(off.max(axis=1).min()) + 1)
@@ -152,13 +152,13 @@ def _start(profiles: Floats, places: Floats, weights: Floats, start: Floats) -> 
         rows = [np.interp(grid, at, one) for at, one in zip(off[good], profiles[good][..., c], strict=True)]
         mean[0, :, c] = np.mean(rows, axis=0)
     half = float(np.median(np.diff(start, axis=1))) / 2
-    tries: list[Steps] = [
-        fit_steps(mean, grid[None], np.array([[-wide, wide]]) * half + shift, blur=blur)
+    starts = [
+        (np.array([-wide, wide]) * half + shift, blur)
         for wide in (0.4, 0.8, 1.5, 2.5)
         for shift in (-half, 0.0, half)
         for blur in (0.7, 1.8)
     ]
-    best = min(tries, key=lambda fit: fit.cost)
+    best = fit_best(mean, grid[None], starts)
     return best.edges[0], best.blur
 
 

@@ -8,6 +8,7 @@ windows at once.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +17,7 @@ from scipy.ndimage import gaussian_filter1d, median_filter
 
 from xsect.locate.plating import Plating
 from xsect.locate.section import Located
-from xsect.locate.steps import Steps, fit_steps
+from xsect.locate.steps import Steps, fit_best, fit_steps
 from xsect.locate.view import FILLED, OPEN
 
 Floats = NDArray[np.float64]
@@ -33,6 +34,9 @@ FEWEST = 4
 
 UNEVEN = 0.4
 """Relative scatter of its readings from which an intermetallic layer is not told: an edge that wanders is none."""
+
+TELLING = 0.8
+"""Share of what plain steps leave that steps with an intermetallic layer may leave at most for it to be told."""
 
 SHOWN = 5.0
 """Blurs from which a layer shows its level itself, better than the fill elsewhere does."""
@@ -202,13 +206,16 @@ def _level_in_the_fill(located: Located, values: Floats, sign: int) -> Floats | 
 
 def _fit(picked: _Picked, known: Floats | None, view: str) -> SurfaceLayers:
     """Fit gap, plating and base metal, then see whether a layer between plating and base metal explains more."""
-    plain = _plain(picked, known)
+    of_mean, plain = _plain(picked, known)
     level = np.median(plain.levels[:, 1], axis=0)
-    split = _split(picked, plain, level, known, view)
+    split = _split(picked, of_mean, plain, level, known, view)
     chosen, told = plain, False
     if split is not None:
-        told = _tells(plain, split) and _stands_out(split, view)
-        reaction, u = split.thickness(2), split.u_thickness(2)
+        told = len(split.edges) > 1 and _tells(plain, split) and _stands_out(split, view)
+        n = len(picked.station)
+        # a fit of the mean profile stands for all windows: what each alone would say is looser
+        alone = math.sqrt(n / len(split.edges))
+        reaction, u = np.resize(split.thickness(2), n), np.resize(split.u_thickness(2), n) * alone
         shared, its_level = split.u_common(2), np.median(split.levels[:, 2], axis=0)
         if told:
             chosen = split
@@ -257,25 +264,31 @@ def _sound(thickness: Floats, rms: Floats) -> NDArray[np.bool_]:
     return np.asarray(~far & (rms < 4 * float(np.median(rms))))
 
 
-def _plain(picked: _Picked, known: Floats | None) -> Steps:
-    """Fit gap, plating, base metal: starts from several thicknesses of the mean profile, then all windows."""
-    mean, depths = picked.profiles.mean(axis=0, keepdims=True), picked.depths.mean(axis=0, keepdims=True)
-    weights = picked.weights.min(axis=0, keepdims=True)
+def _mean(picked: _Picked) -> tuple[Floats, Floats, Floats]:
+    """Return the mean profile (1, m, c) of all windows, its depths and weights (1, m)."""
+    return (
+        picked.profiles.mean(axis=0, keepdims=True),
+        picked.depths.mean(axis=0, keepdims=True),
+        picked.weights.min(axis=0, keepdims=True),
+    )
+
+
+def _plain(picked: _Picked, known: Floats | None) -> tuple[Steps, Steps]:
+    """Fit gap, plating, base metal to the mean profile, from starts of several thicknesses, then to all windows."""
+    mean, depths, weights = _mean(picked)
     given = {} if known is None else {1: known}
     deepest = depths[0, -1] - 6
-    tries = [
-        fit_steps(
-            mean, depths, np.array([[0.0, thick]]), blur=blur, known=given, weights=weights, limits=LIMITS
-        )
-        for thick in np.geomspace(1.0, max(deepest, 2.0), 7)
-        for blur in (0.9, 2.0)
+    starts = [
+        (np.array([0.0, thick]), blur)
+        for thick in np.geomspace(1.0, max(deepest, 2.0), 12)
+        for blur in (0.9, 1.4, 2.2)
     ]
-    best = min(tries, key=lambda fit: fit.cost)
+    best = fit_best(mean, depths, starts, known=given, weights=weights, limits=LIMITS)
     edges = np.repeat(best.edges, len(picked.station), axis=0)
     # a thick layer shows its level itself, and better than the fill elsewhere does
     if best.thickness(1)[0] > SHOWN * best.blur:
         given = {}
-    return fit_steps(
+    return best, fit_steps(
         picked.profiles,
         picked.depths,
         edges,
@@ -287,8 +300,14 @@ def _plain(picked: _Picked, known: Floats | None) -> Steps:
     )
 
 
-def _split(picked: _Picked, plain: Steps, level: Floats, known: Floats | None, view: str) -> Steps | None:
-    """Fit gap, plating, intermetallic layer, base metal; None where no level of the compound can lie between."""
+def _split(
+    picked: _Picked, of_mean: Steps, plain: Steps, level: Floats, known: Floats | None, view: str
+) -> Steps | None:
+    """Fit gap, plating, intermetallic layer, base metal; None where no level of the compound can lie between.
+
+    ``of_mean``, ``plain``: the fits without the intermetallic layer. Where one in the mean profile explains too
+    little to be told, the windows are not fitted each.
+    """
     usual, least, most = REACTION[view]
 
     def at(share: float) -> Floats:
@@ -296,36 +315,41 @@ def _split(picked: _Picked, plain: Steps, level: Floats, known: Floats | None, v
 
     if view == "backscatter" and float(np.mean(level)) < 1.02:
         return None
-    mean, depths = picked.profiles.mean(axis=0, keepdims=True), picked.depths.mean(axis=0, keepdims=True)
-    weights = picked.weights.min(axis=0, keepdims=True)
+    mean, depths, weights = _mean(picked)
     outer, inner = plain.edges.mean(axis=0)
     shares = (usual, (usual + least) / 2, (usual + most) / 2)
-    tries = [
-        (share, fit_steps(
-            mean, depths, np.array([[outer, inner - part * max(inner - outer, 0.5), inner]]), blur=plain.blur,
-            known={1: level, 2: at(share)}, weights=weights, limits=LIMITS,
-        ))
-        for share in shares
+    starts = [
+        (np.array([outer, inner - part * max(inner - outer, 0.5), inner]), plain.blur)
         for part in (0.12, 0.35)
-    ]  # fmt: skip
+    ]
+    tries = [
+        (
+            share,
+            fit_best(mean, depths, starts, known={1: level, 2: at(share)}, weights=weights, limits=LIMITS),
+        )
+        for share in shares
+    ]
     share, start = min(tries, key=lambda one: one[1].cost)
+    if start.cost > TELLING * of_mean.cost:
+        return start
     edges = np.column_stack([plain.edges[:, 0], plain.edges[:, 1] - start.thickness(2)[0], plain.edges[:, 1]])
     thin = float(np.mean(plain.thickness(1))) < SHOWN * plain.blur
     given = {1: known} if known is not None and thin else {}
-    best = fit_steps(
-        picked.profiles, picked.depths, np.maximum.accumulate(edges, axis=1), blur=start.blur, shared=(1,),
-        known={2: at(share), **given}, weights=picked.weights, limits=LIMITS,
-    )  # fmt: skip
+    begin = np.maximum.accumulate(edges, axis=1)
     free = fit_steps(
-        picked.profiles, picked.depths, best.edges, blur=best.blur, shared=(1, 2), known=given,
+        picked.profiles, picked.depths, begin, blur=start.blur, shared=(1, 2), known=given,
         weights=picked.weights, limits=LIMITS,
     )  # fmt: skip
     its = free.levels[0, 2]
     found = (its - 1) / np.mean(level - 1) if view == "backscatter" else its / level
     # in colour every channel must agree: a soft edge between plating and base metal shows levels on their mixing line
     plausible = bool(np.all((least <= found) & (found <= most)))
-    sure = free.u_common(2) < 0.25 * max(float(np.mean(free.thickness(2))), 0.1)
-    return free if sure and plausible and free.cost < best.cost else best
+    if plausible and free.u_common(2) < 0.25 * max(float(np.mean(free.thickness(2))), 0.1):
+        return free
+    return fit_steps(
+        picked.profiles, picked.depths, begin, blur=start.blur, shared=(1,), known={2: at(share), **given},
+        weights=picked.weights, limits=LIMITS,
+    )  # fmt: skip
 
 
 def _tells(plain: Steps, split: Steps) -> bool:
@@ -334,7 +358,7 @@ def _tells(plain: Steps, split: Steps) -> bool:
     u = float(np.sqrt(np.mean(split.u_thickness(2) ** 2)))
     even = float(np.std(split.thickness(2))) < UNEVEN * mean and mean > 0.5 * split.blur
     clear = even and mean > 2 * max(split.u_common(2), u / np.sqrt(len(split.edges)))
-    return bool(clear and split.cost < 0.8 * plain.cost)
+    return bool(clear and split.cost < TELLING * plain.cost)
 
 
 def film_thickness(located: Located, surfaces: tuple[SurfaceLayers, ...]) -> Floats | None:

@@ -15,6 +15,10 @@ from scipy.special import ndtr
 Floats = NDArray[np.float64]
 
 ROUNDS = 40
+FOLLOWED = 2
+"""Starts, of many, that are fitted on."""
+FEW = 12
+"""Rounds after which a start has shown how far it gets."""
 NARROWEST = 0.3
 """Least blur in px (standard deviation): the box of one pixel has 0.29."""
 
@@ -68,6 +72,7 @@ def fit_steps(
     fixed_blur: bool = False,
     weights: Floats | None = None,
     limits: tuple[float, float] = (-0.05, 1.05),
+    rounds: int = ROUNDS,
 ) -> Steps:
     """Fit edges, levels and blur to the profiles of all windows by least squares (Levenberg and Marquardt).
 
@@ -87,7 +92,7 @@ def fit_steps(
         state.levels[:, phase] = level
     state.levels = _start_levels(profiles, places, weights, state, free, common)
     damping, cost = 1e-3, _cost(profiles, places, weights, state)
-    for _ in range(ROUNDS):
+    for _ in range(rounds):
         step = _normal(profiles, places, weights, state, free, common, fixed_blur, damping)
         tried = _moved(state, step, free, common, fixed_blur, limits)
         new = _cost(profiles, places, weights, tried)
@@ -102,6 +107,47 @@ def fit_steps(
                 break
     step = _normal(profiles, places, weights, state, free, common, fixed_blur, 0.0)
     return _result(profiles, places, weights, state, step, cost, k, len(free), len(common), fixed_blur)
+
+
+def fit_best(
+    profile: Floats,
+    places: Floats,
+    starts: list[tuple[Floats, float]],
+    *,
+    known: dict[int, Floats] | None = None,
+    weights: Floats | None = None,
+    limits: tuple[float, float] = (-0.05, 1.05),
+) -> Steps:
+    """Return the best fit to one profile (1, m, c) from many starts, each edges (k,) and a blur.
+
+    A thin layer's profile suits more than one guess nearly as well. The few starts that already explain it best, their
+    levels solved for, are fitted on.
+    """
+    weights = np.ones(places.shape) if weights is None else weights
+    costs = [_cost_at_start(profile[0], places, weights[0], *start, known or {}) for start in starts]
+    picked = [starts[i] for i in np.argsort(costs, kind="stable")[:FOLLOWED]]
+    fits = [
+        fit_steps(
+            profile, places, edges[None], blur=blur, known=known, weights=weights, limits=limits, rounds=FEW
+        )
+        for edges, blur in picked
+    ]
+    return min(fits, key=lambda fit: fit.cost)
+
+
+def _cost_at_start(
+    profile: Floats, places: Floats, weights: Floats, edges: Floats, blur: float, known: dict[int, Floats]
+) -> float:
+    """Return what one start leaves of the profile (m, c) when the levels that are not known are the best for it."""
+    state = _State(edges[None], np.zeros((1, edges.size + 1, profile.shape[1])), blur)
+    share = _shares(places, state)[0]
+    rest = profile - sum(share[:, phase, None] * level for phase, level in known.items())
+    free = [one for one in range(edges.size + 1) if one not in known]
+    root = np.sqrt(weights)[:, None]
+    normal = (share[:, free] * root).T @ (share[:, free] * root)
+    normal[range(len(free)), range(len(free))] += 1e-6
+    levels = np.linalg.solve(normal, (share[:, free] * root**2).T @ rest)
+    return float(np.sum((root * (rest - share[:, free] @ levels)) ** 2))
 
 
 @dataclass
@@ -169,7 +215,7 @@ def _normal(
     own += [share[:, :, phase, None] * eye[c] for phase in free for c in range(channels)]
     both = [share[:, :, phase, None] * eye[c] for phase in common for c in range(channels)]
     if not fixed_blur:
-        both.append(-np.sum((z * bell)[..., None] * rise[:, None], axis=2))
+        both.append(-((z * bell) @ rise))
     root = np.sqrt(weights)[:, :, None]
     a = np.stack([(one * root).reshape(windows, -1) for one in own], axis=2)
     y = (residual * root).reshape(windows, -1)

@@ -143,7 +143,8 @@ def _bound(
 ) -> Measurement:
     """Return an upper bound: a layer that does not show is anywhere from nothing to what the blur could hide."""
     u = math.hypot(*(part.u for part in parts))
-    most = guess + COVERAGE_FACTOR * min(u, blur_um)
+    # the fit alone knows its thickness better than its steps can be known to be steps
+    most = guess + COVERAGE_FACTOR * min(max(u, blur_um / 2), blur_um)
     if name == "imc_max":
         most *= 1 + UNEVEN
     hidden = Component("what the blur could hide", most / COVERAGE_FACTOR / 2)
