@@ -39,6 +39,24 @@ def test_both_methods_find_what_was_put_in() -> None:
         assert variance["part"] == pytest.approx(100.0, rel=0.13)
 
 
+def test_intervals_hold_what_was_put_in() -> None:
+    """95 % of 400 studies within three binomial standard deviations (3.3 %). Upper ends of shares are a little wide."""
+    rng = np.random.default_rng(6)
+    truth = {"repeatability": 3.0, "gauge": math.sqrt(13), "part": 10.0}
+    share = math.sqrt(13 / 113)
+    held = dict.fromkeys([*truth, "share", "categories"], 0)
+    for _ in range(400):
+        result = by_variance(drawn(rng), pool="yes")
+        for name, sd in truth.items():
+            low, high = result.lines[name].sd_span
+            held[name] += low <= sd <= high
+        low, high = result.lines["gauge"].study_span
+        held["share"] += low <= share <= high
+        low, high = result.category_spans["sqrt 2"]
+        held["categories"] += low <= math.sqrt(2) * 10 / math.sqrt(13) <= high
+    assert all(0.917 <= number / 400 <= 0.99 for number in held.values()), held
+
+
 def test_contributions_add_up() -> None:
     lines = by_variance(drawn(np.random.default_rng(2)), pool="no").lines
     assert lines["gauge"].contribution + lines["part"].contribution == pytest.approx(1.0)
@@ -176,7 +194,7 @@ def test_refused_study_files(tmp_path: Path, text: str, said: str) -> None:
 @pytest.mark.parametrize(
     ("lines", "said"),
     [
-        ("", "The gauge takes 20.5 % of the study variation"),
+        ("", "The gauge takes 20.5 % of the study variation (11.7 to 59.9 % at 95 %): conditional"),
         (
             "part,appraiser,trial,verdict\n1,A,1,accept\n1,B,1,accept\n2,A,1,reject\n2,B,1,accept\n",
             "Agreement between",

@@ -149,3 +149,64 @@ def test_kappa_of_several_raters(table: Table) -> None:
     assert fleiss(counts).kappa == pytest.approx(0.430, abs=5e-4)
     other = np.array([[int(row[f"cat{k}"]) for k in range(1, 6)] for row in table("ratings_10x14")])
     assert fleiss(other).kappa == pytest.approx(0.210, abs=5e-4)
+
+
+HOUF_BERMAN = {
+    "part": (9, 437.3284),
+    "appraiser": (2, 19.6333),
+    "interaction": (18, 2.6951),
+    "repeatability": (60, 0.5111),
+}
+"""Degrees of freedom and mean squares of 10 parts × 3 operators × 3 trials (power modules; M. E. Houf and D. B. Berman,
+IEEE Transactions on Components, Hybrids, and Manufacturing Technology 11, 1988, as analysed by R. K. Burdick,
+C. M. Borror and D. C. Montgomery, Journal of Quality Technology 35, 2003; from memory)."""
+
+
+def modified_large_sample(
+    plus: list[tuple[float, float, int]], minus: tuple[float, float, int] | None = None
+):
+    """The interval of a sum of weighted mean squares (weight, mean square, df), less one of them: F. A. Graybill and
+    C. M. Wang, 1980; N. Ting and others, 1990. A second route, by closed formulas."""
+    from scipy.stats import chi2, f
+
+    def g(df: int) -> float:
+        return 1 - df / float(chi2.ppf(0.975, df))
+
+    def h(df: int) -> float:
+        return df / float(chi2.ppf(0.025, df)) - 1
+
+    value = sum(w * ms for w, ms, _ in plus)
+    below = sum((g(df) * w * ms) ** 2 for w, ms, df in plus)
+    above = sum((h(df) * w * ms) ** 2 for w, ms, df in plus)
+    if minus:
+        (w1, ms1, df1), (w2, ms2, df2) = plus[0], minus
+        value -= w2 * ms2
+        upper, lower = float(f.ppf(0.975, df1, df2)), float(f.ppf(0.025, df1, df2))
+        cross = ((upper - 1) ** 2 - g(df1) ** 2 * upper**2 - h(df2) ** 2) / upper
+        below += (h(df2) * w2 * ms2) ** 2 + cross * w1 * w2 * ms1 * ms2
+        cross = ((1 - lower) ** 2 - h(df1) ** 2 * lower**2 - g(df2) ** 2) / lower
+        above += (g(df2) * w2 * ms2) ** 2 + cross * w1 * w2 * ms1 * ms2
+    return value - below**0.5, value + above**0.5
+
+
+def test_intervals_of_a_published_study() -> None:
+    from xsect.lots.gauge import _components, _sums
+    from xsect.lots.gauge_spans import drawn_mean_squares, span_of
+
+    df = {name: one[0] for name, one in HOUF_BERMAN.items()}
+    ms = {name: one[1] for name, one in HOUF_BERMAN.items()}
+    found = _sums(_components(ms, (10, 3, 3)))
+    assert (found["part"], found["gauge"]) == pytest.approx((48.29, 1.80), abs=5e-3)  # printed (from memory)
+    draws = _sums(_components(drawn_mean_squares(ms, df, rng=np.random.default_rng(1)), (10, 3, 3)))
+    # printed 22.69 to 161.64 (modified large sample; from memory): generalised inference comes within 0.5 %
+    part = modified_large_sample([(1 / 9, ms["part"], 9)], (1 / 9, ms["interaction"], 18))
+    assert part == pytest.approx((22.69, 161.64), abs=5.1e-3)
+    assert span_of(draws["part"]) == pytest.approx(part, rel=5e-3)
+    gauge = modified_large_sample(
+        [(1 / 30, ms["appraiser"], 2), (9 / 30, ms["interaction"], 18), (20 / 30, ms["repeatability"], 60)]
+    )
+    assert span_of(draws["gauge"]) == pytest.approx(gauge, rel=2.5e-2)  # an approximation against another
+    from scipy.stats import chi2
+
+    exact = [60 * ms["repeatability"] / float(chi2.ppf(p, 60)) for p in (0.975, 0.025)]
+    assert span_of(draws["repeatability"]) == pytest.approx(exact, rel=1e-3)

@@ -11,6 +11,7 @@ import click
 from xsect.commands.basics import PATH, CouldNotRun, terminal
 
 if TYPE_CHECKING:
+    from xsect.lots.rows import Row, Rows
     from xsect.lots.shape import Method
 
 METHODS: Final = ("auto", "normal", "box_cox", "johnson", "bounded", "percentile")
@@ -22,6 +23,7 @@ METHODS: Final = ("auto", "normal", "box_cox", "johnson", "bounded", "percentile
 @click.option(
     "--segment", type=click.IntRange(1), metavar="N", help="Of this bond segment.  [default: whole sections]"
 )
+@click.option("--criteria", type=PATH, metavar="FILE", help="Limits from the clauses of this TOML file.")
 @click.option("--lower", type=float, metavar="X", help="Lower limit, in the quantity's unit.")
 @click.option("--upper", type=float, metavar="X", help="Upper limit, in the quantity's unit.")
 @click.option(
@@ -49,6 +51,7 @@ def capability(
     sources: tuple[str, ...],
     quantity: str,
     segment: int | None,
+    criteria: Path | None,
     lower: float | None,
     upper: float | None,
     sheets: tuple[Path, ...],
@@ -63,6 +66,7 @@ def capability(
     gauge's share, a tolerance interval, and how many more sections would show the target. SOURCE... are record
     stores, folders that xsect measure wrote, and tables.
     """
+    from xsect.judge.criteria import CriteriaError
     from xsect.lots.capability import Specification
     from xsect.lots.capability import capability as judge
     from xsect.lots.rows import RowsError, subgroups
@@ -73,12 +77,11 @@ def capability(
     folder = out or Path("reports") / f"capability_{quantity}"
     try:
         rows = read_rows(sources, quantity=quantity, segment=segment, sheets=sheets)
-        limits = Specification(
-            -math.inf if lower is None else lower, math.inf if upper is None else upper, rows.natural
-        )
         groups = [group.used(vouched_only=vouched_only) for group in subgroups(rows)]
         groups = [group for group in groups if group]
         used = [row for group in groups for row in group]
+        low, high, origin = _limits(criteria, lower, upper, rows, used, sources, sheets)
+        limits = Specification(low, high, rows.natural, origin)
         gauge = gauge_sd
         if gauge is None:
             parts = [row.u_scatter**2 for row in used]
@@ -91,7 +94,7 @@ def capability(
         )  # fmt: skip
         page = capability_page(found, rows, used, [Path(source).name for source in sources])
         write_statistics(page, folder, capability_files(found, rows, used))
-    except (RowsError, OSError) as error:
+    except (RowsError, CriteriaError, OSError) as error:
         raise CouldNotRun(str(error)) from error
     except ValueError as error:
         raise CouldNotRun(f"{quantity}: {error}") from error
@@ -99,3 +102,27 @@ def capability(
     for sentence in sentences(found, quantity, used, len(rows.rows) - len(used)):
         console.print(f"• {sentence}", markup=False)
     click.echo(f"Report: {folder / 'report.html'} and report.pdf; chart and indices.csv beside them")
+
+
+def _limits(
+    criteria: Path | None, lower: float | None, upper: float | None, rows: Rows, used: list[Row],
+    sources: tuple[str, ...], sheets: tuple[Path, ...],
+) -> tuple[float, float, str]:  # fmt: skip
+    """Return both limits, those given by hand before those of the criteria, and where they come from."""
+    low, high = -math.inf if lower is None else lower, math.inf if upper is None else upper
+    if criteria is None:
+        return low, high, ""
+    from xsect.judge.criteria import load_criteria
+    from xsect.lots.limits import SIDES, limits_from, sheet_rows
+
+    judged_by = load_criteria(criteria)
+    sides = [side for side, end in zip(SIDES, (lower, upper), strict=True) if end is None]
+    found = limits_from(
+        judged_by, rows.quantity, rows.segment, used, sheet_rows(sources, sheets), sides=sides
+    )
+    origin = f"{judged_by.name}, {' and '.join(f'clause {one}' for one in found.clauses)} ({criteria.name})"
+    return (
+        found.lower if lower is None else low,
+        found.upper if upper is None else high,
+        origin if found.clauses else "",
+    )

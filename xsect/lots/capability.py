@@ -37,11 +37,14 @@ AT_BOUND: Final = 0.05
 
 @dataclass(frozen=True)
 class Specification:
-    """Limits of a quantity, ±infinity where there is none, and the bounds that it cannot pass by nature."""
+    """Limits of a quantity, ±infinity where there is none, the bounds that it cannot pass by nature, and where the
+    limits come from, "" where they were given.
+    """
 
     lower: float = -math.inf
     upper: float = math.inf
     natural: tuple[float, float] = (-math.inf, math.inf)
+    origin: str = ""
 
     def __post_init__(self) -> None:
         """Refuse limits that hold nothing or lie beyond the natural bounds."""

@@ -129,10 +129,9 @@ def decode(
 
     Raises ValueError where another version of xsect named a quantity or reason that this one does not know.
     """
-    row = json.loads(section["row"])
     scale = json.loads(section["scale"])
     return SectionRecord(
-        row=SheetRow(image=Path(row["image_as_written"]), **row),
+        row=sheet_row(json.loads(section["row"])),
         image_sha256=section["image_sha256"],
         image_shape=(section["image_rows"], section["image_columns"]),
         scale=Scale(**scale) if scale else None,
@@ -142,6 +141,11 @@ def decode(
         view=None,
         figures=tuple(name for name, _ in figures_of(section)),
     )
+
+
+def sheet_row(plain: Mapping[str, Any]) -> SheetRow:
+    """Return a lot sheet's row from plain values; its picture's path is as written."""
+    return SheetRow(image=Path(plain["image_as_written"]), **plain)
 
 
 def figures_of(section: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:

@@ -8,18 +8,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Final, Literal
+from dataclasses import dataclass, field
+from typing import Any, Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from xsect.lots.constants import d2_star, range_factors
+from xsect.lots.gauge_spans import Span, drawn_mean_squares, span_of
 
 POOL_ABOVE: Final = 0.25
 """The interaction is pooled with repeatability where its F has a larger probability than this (common practice)."""
 CLASSES: Final = {"1.41, whole": 1.41, "sqrt 2": math.sqrt(2)}
 """Variants of the number of distinct categories: 1.41 · PV / GRR cut to a whole number, and sqrt(2) · PV / GRR."""
+_UNKNOWN: Final[Span] = (math.nan, math.nan)
+_SEED: Final = 20261125
 
 
 @dataclass(frozen=True)
@@ -35,7 +38,8 @@ class Study:
 class Line:
     """One source of spread: its standard deviation and its share as study variation, contribution and of tolerance.
 
-    All three are fractions; ``of_tolerance`` is 6 sd over the tolerance, NaN where none was given.
+    All three are fractions; ``of_tolerance`` is 6 sd over the tolerance, NaN where none was given. The spans are 95 %
+    intervals, NaN where the method gives none.
     """
 
     source: str
@@ -43,16 +47,28 @@ class Line:
     of_study: float
     contribution: float
     of_tolerance: float
+    sd_span: Span = _UNKNOWN
+    study_span: Span = _UNKNOWN
+    contribution_span: Span = _UNKNOWN
+
+    @property
+    def tolerance_span(self) -> Span:
+        """95 % interval of the share of the tolerance."""
+        scale = self.of_tolerance / self.sd if self.sd else math.nan
+        return self.sd_span[0] * scale, self.sd_span[1] * scale
 
 
 @dataclass(frozen=True)
 class GaugeResult:
-    """Result by one method: lines by source, numbers of distinct categories by variant, what was clamped."""
+    """Result by one method: lines by source, numbers of distinct categories by variant with their 95 % intervals, what
+    was clamped.
+    """
 
     method: str
     lines: Mapping[str, Line]
     categories: Mapping[str, float]
     remarks: tuple[str, ...]
+    category_spans: Mapping[str, Span] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -161,8 +177,7 @@ def average_and_range(study: Study, *, tolerance: float = math.nan) -> GaugeResu
     part = seen.part_range / d2_star(parts, 1)
     return _result(
         "average and range",
-        {"repeatability": repeat**2, "appraiser": reproduce**2},
-        part**2,
+        {"repeatability": repeat**2, "appraiser": reproduce**2, "part": part**2},
         tolerance,
         remarks,
     )
@@ -215,61 +230,104 @@ def by_variance(
 
     ``pool``: interaction and repeatability as one; ``auto`` where the interaction's F has a probability above 0.25.
     """
-    table = {source.name: source for source in sources(study)}
-    parts, appraisers, trials = study.values.shape
-    repeat = table["repeatability"].ms
+    table = {source.name: source for source in sources(study) if source.name != "total"}
+    ms = {name: source.ms for name, source in table.items()}
+    df = {name: source.df for name, source in table.items()}
     inner = table.get("interaction")
-    remarks, variances = [], {}
+    remarks = []
+    pooled = inner is not None and (pool == "yes" or (pool == "auto" and inner.p > POOL_ABOVE))
     if inner is None:
         remarks.append("one appraiser: reproducibility cannot be told and counts as 0")
-        pooled, over = False, repeat
-    else:
-        pooled = pool == "yes" or (pool == "auto" and inner.p > POOL_ABOVE)
-        if pooled:
-            repeat = (inner.ss + table["repeatability"].ss) / (inner.df + table["repeatability"].df)
-            over = repeat
-            remarks.append(f"interaction (p = {inner.p:.3f}) pooled with repeatability")
-        else:
-            over = inner.ms
-            variances["interaction"] = (inner.ms - repeat) / trials
-    if "appraiser" in table:
-        variances["appraiser"] = (table["appraiser"].ms - over) / (parts * trials)
-    part = (table["part"].ms - over) / (appraisers * trials)
-    for name, variance in (*variances.items(), ("part", part)):
+    elif pooled:
+        df["repeatability"] += inner.df
+        ms["repeatability"] = (inner.ss + table["repeatability"].ss) / df["repeatability"]
+        del ms["interaction"]
+        remarks.append(f"interaction (p = {inner.p:.3f}) pooled with repeatability")
+    raw = _components(ms, study.values.shape)
+    for name, variance in raw.items():
         if variance < 0:
             remarks.append(f"{name} variance came out negative ({variance:.3g}) and is taken as 0")
-    gauge = {"repeatability": repeat, "appraiser": 0.0} | {k: max(v, 0.0) for k, v in variances.items()}
     method = f"analysis of variance, {'pooled' if pooled else 'not pooled'}"
-    return _result(method, gauge, max(part, 0.0), tolerance, remarks)
+    return _result(
+        method, {name: max(variance, 0.0) for name, variance in raw.items()}, tolerance, remarks,
+        drawn={
+            name: np.maximum(variance, 0.0)
+            for name, variance in _components(
+                drawn_mean_squares(ms, df, rng=np.random.default_rng(_SEED)), study.values.shape
+            ).items()
+        },
+    )  # fmt: skip
+
+
+def _components(ms: Mapping[str, Any], shape: tuple[int, ...]) -> dict[str, Any]:
+    """Return the variance of each source from the mean squares, as it comes out; numbers, or draws of them."""
+    parts, appraisers, trials = shape
+    over = ms.get("interaction", ms["repeatability"])
+    found = {"repeatability": ms["repeatability"], "appraiser": 0.0 * ms["repeatability"]}
+    if "interaction" in ms:
+        found["interaction"] = (ms["interaction"] - ms["repeatability"]) / trials
+    if "appraiser" in ms:
+        found["appraiser"] = (ms["appraiser"] - over) / (parts * trials)
+    return {**found, "part": (ms["part"] - over) / (appraisers * trials)}
+
+
+def _sums(variances: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the variances of the sources with those made of them, in the order of the report."""
+    gauge = {name: variance for name, variance in variances.items() if name != "part"}
+    reproduce = sum(variance for name, variance in gauge.items() if name != "repeatability")
+    whole = gauge["repeatability"] + reproduce
+    part = variances["part"]
+    return {**gauge, "reproducibility": reproduce, "gauge": whole, "part": part, "total": whole + part}
 
 
 def _result(
-    method: str, gauge: Mapping[str, float], part: float, tolerance: float, remarks: list[str]
-) -> GaugeResult:
-    """Return shares and categories from the variances of the gauge's sources and of the parts."""
-    reproduce = sum(variance for name, variance in gauge.items() if name != "repeatability")
-    total_gauge = gauge["repeatability"] + reproduce
-    total = total_gauge + part
-    named = {**gauge, "reproducibility": reproduce, "gauge": total_gauge, "part": part, "total": total}
-    lines = {
-        name: Line(
-            name, math.sqrt(v), math.sqrt(v / total), v / total,
-            6 * math.sqrt(v) / tolerance if tolerance > 0 else math.nan,
-        )
-        for name, v in named.items()
-    }  # fmt: skip
-    ratio = math.sqrt(part / total_gauge) if total_gauge else math.inf
-    categories = {name: factor * ratio for name, factor in CLASSES.items()}
+    method: str, variances: Mapping[str, float], tolerance: float, remarks: list[str],
+    drawn: Mapping[str, Any] | None = None,
+) -> GaugeResult:  # fmt: skip
+    """Return shares and categories from the variances of the sources, and their intervals from draws of them."""
+    named = _sums(variances)
+    draws = {} if drawn is None else _sums(drawn)
+    lines = {}
+    for name, v in named.items():
+        spans: tuple[Span, ...] = (_UNKNOWN,) * 3
+        if draws:
+            share = span_of(draws[name] / draws["total"])
+            spans = span_of(draws[name], np.sqrt), (math.sqrt(share[0]), math.sqrt(share[1])), share
+        lines[name] = Line(
+            name, math.sqrt(v), math.sqrt(v / named["total"]), v / named["total"],
+            6 * math.sqrt(v) / tolerance if tolerance > 0 else math.nan, *spans,
+        )  # fmt: skip
+    with np.errstate(divide="ignore"):
+        ratio = math.sqrt(named["part"] / named["gauge"]) if named["gauge"] else math.inf
+        ends = span_of(draws["part"] / draws["gauge"], np.sqrt) if draws and named["gauge"] else _UNKNOWN
+    return GaugeResult(
+        method, lines, _categories(ratio), tuple(remarks),
+        {name: (low, high) for (name, low), high in zip(_categories(ends[0]).items(), _categories(ends[1]).values(),
+         strict=True)},
+    )  # fmt: skip
+
+
+def _categories(ratio: float) -> dict[str, float]:
+    found = {name: factor * ratio for name, factor in CLASSES.items()}
     if math.isfinite(ratio):
-        categories["1.41, whole"] = float(max(1, math.floor(categories["1.41, whole"])))
-    return GaugeResult(method, lines, categories, tuple(remarks))
+        found["1.41, whole"] = float(max(1, math.floor(found["1.41, whole"])))
+    return found
 
 
 def judged(result: GaugeResult) -> str:
     """Return what the share of the gauge in the study variation means (bands of the AIAG manual, from memory)."""
-    share = result.lines["gauge"].of_study
-    if share < 0.10:
-        return "good: below 10 % of the study variation"
-    if share <= 0.30:
-        return "conditional: 10 to 30 % of the study variation, may do for some uses"
-    return "not good enough: above 30 % of the study variation"
+    number = band(result.lines["gauge"].of_study)
+    return f"{BANDS[number]}: {_MEANS[number]}"
+
+
+BANDS: Final = ("good", "conditional", "not good enough")
+_MEANS: Final = (
+    "below 10 % of the study variation",
+    "10 to 30 % of the study variation, may do for some uses",
+    "above 30 % of the study variation",
+)
+
+
+def band(share: float) -> int:
+    """Return the band of a share of the study variation: 0 good, 1 conditional, 2 not good enough."""
+    return 0 if share < 0.10 else 1 if share <= 0.30 else 2

@@ -78,6 +78,13 @@ def read_rows(
     return collect(quantity, rows, segment=segment, notes=notes)
 
 
+def run_sheet(folder: Path, sheets: Sequence[Path]) -> tuple[SheetRow, ...]:
+    """Return the rows of the lot sheet that a run folder was made from, () where it is not at hand."""
+    known = {sheet.sha256: sheet for sheet in map(_sheet, sheets)}
+    sheet = _Run.read(folder).sheet(known)
+    return sheet.rows if sheet else ()
+
+
 def _segment_name(segment: int | None) -> str:
     return "whole sections" if segment is None else f"segment {segment}"
 

@@ -112,6 +112,7 @@ def capability_page(
         Fact("Shape", _shape(found)),
         Fact("Tolerance interval", _tolerance(found, unit)),
         Fact("Natural bounds", _natural(limits.natural, unit)),
+        *((Fact("Limits from", limits.origin),) if limits.origin else ()),
     )
     values = np.array([row.value for row in used])
     looks = np.array([row.status == "needs_review" for row in used])

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from xsect.lots.bias import Bias
-from xsect.lots.gauge import GaugeResult, Study, averages, judged, sources
+from xsect.lots.gauge import BANDS, GaugeResult, Study, averages, band, judged, sources
 from xsect.lots.verdict_study import Agreement, level
 from xsect.report.gauge_chart import gauge_png, gauge_svg
 from xsect.report.page import Fact
@@ -18,13 +18,20 @@ from xsect.report.statistics_page import Block, StatisticsPage
 from xsect.report.style import BLACK, BLUE, GREY, ORANGE
 from xsect.report.tables import Cell, csv_bytes
 
-LINE_COLUMNS: Final = ("method", "source", "sd", "study_variation", "contribution", "of_tolerance")
+LINE_COLUMNS: Final = (
+    "method", "source", "sd", "sd_low", "sd_high", "study_variation", "study_variation_low", "study_variation_high",
+    "contribution", "contribution_low", "contribution_high", "of_tolerance", "of_tolerance_low", "of_tolerance_high",
+)  # fmt: skip
 _CROSSED: Final = (
     "Average and range: repeatability is mean range / d2, appraisers and parts are ranges of means / d2*. Analysis of "
     "variance: parts and appraisers random; main effects are tested over the interaction, and the column beside gives "
     "F over repeatability.",
     "Interaction and repeatability are pooled where the interaction's F has a probability above 0.25. Study variation "
     "is 6 standard deviations, its shares are those of standard deviations and do not add up to 100 %.",
+    "95 % intervals, of the analysis of variance: generalised inference on its mean squares (M. Hamada and "
+    "S. Weerahandi, Journal of Quality Technology 32, 2000); for repeatability it is the chi-square interval. Whether "
+    "to pool is taken as given. Few appraisers leave their share open upwards: 3 of them are 2 degrees of freedom. "
+    "Average and range has no such intervals: its ranges are no mean squares.",
     "Numbers of distinct categories: 1.41 times part / gauge, cut to a whole number, and sqrt(2) times part / gauge. "
     "Below 10 % of the study variation and from 5 categories on a gauge is good, up to 30 % it may do (AIAG manual "
     "Measurement Systems Analysis, 4th edition, from memory).",
@@ -36,10 +43,26 @@ def crossed_sentences(study: Study, results: Sequence[GaugeResult]) -> tuple[str
     main = results[-1]
     line = main.lines
     gauge = line["gauge"]
-    said = [f"The gauge takes {100 * gauge.of_study:.1f} % of the study variation: {judged(main)}."]
+    low, high = gauge.study_span
+    said = [
+        f"The gauge takes {100 * gauge.of_study:.1f} % of the study variation ({100 * low:.1f} to {100 * high:.1f} % "
+        f"at 95 %): {judged(main)}."
+    ]
+    if band(low) != band(high):
+        said.append(
+            f"The study is too small to be sure of that: {BANDS[band(low)]} to {BANDS[band(high)]} are all possible at "
+            "95 %. More appraisers and parts narrow it, more trials hardly."
+        )
     if math.isfinite(gauge.of_tolerance):
-        said.append(f"Six of its standard deviations are {100 * gauge.of_tolerance:.1f} % of the tolerance.")
-    named = ", ".join(f"{value:.3g} ({name})" for name, value in main.categories.items())
+        low, high = gauge.tolerance_span
+        said.append(
+            f"Six of its standard deviations are {100 * gauge.of_tolerance:.1f} % of the tolerance "
+            f"({100 * low:.1f} to {100 * high:.1f} % at 95 %)."
+        )
+    named = ", ".join(
+        "{:.3g} ({}; {:.3g} to {:.3g} at 95 %)".format(value, name, *main.category_spans[name])
+        for name, value in main.categories.items()
+    )
     said.append(f"Categories of parts told apart: {named}.")
     more = "repeatability" if line["repeatability"].sd >= line["reproducibility"].sd else "the appraisers"
     said.append(f"Most of it comes from {more}.")
@@ -85,7 +108,7 @@ def crossed_page(study: Study, results: Sequence[GaugeResult], source: str) -> S
             "Appraisers",
             (f"Upper limit of ranges: {seen.range_limit:.4g}. Range of the appraisers' means: {seen.x_diff:.4g}.",),
             heads=("Appraiser", "Mean", "Mean range"),
-            rows=tuple((name, f"{mean:.5g}", f"{spread:.4g}") for name, mean, spread in seen.by_appraiser),
+            rows=tuple((name, f"{mean:#.5g}", f"{spread:#.4g}") for name, mean, spread in seen.by_appraiser),
             numeric=(1, 2),
         ),
         Block("How it is reckoned", _CROSSED),
@@ -102,19 +125,35 @@ def _lines(result: GaugeResult) -> Block:
         f"{result.method.capitalize()}",
         heads=("Source", "Standard deviation", "Study variation", "Contribution", "Of tolerance"),
         rows=tuple(
-            (line.source, f"{line.sd:.4g}", f"{100 * line.of_study:.2f} %", f"{100 * line.contribution:.2f} %",
-             f"{100 * line.of_tolerance:.2f} %" if math.isfinite(line.of_tolerance) else "–")
+            (line.source, f"{line.sd:#.4g}{_span(line.sd_span, 1, '#.4g')}", *(
+                f"{100 * value:.2f} %{_span(span, 100, '.1f')}" if math.isfinite(value) else "–"
+                for value, span in (
+                    (line.of_study, line.study_span), (line.contribution, line.contribution_span),
+                    (line.of_tolerance, line.tolerance_span),
+                )
+            ))
             for line in result.lines.values()
         ),
         numeric=(1, 2, 3, 4),
     )  # fmt: skip
 
 
+def _span(span: tuple[float, float], factor: float, form: str) -> str:
+    """Return an interval in brackets; "" where there is none, or nothing in it is open."""
+    low, high = (factor * end for end in span)
+    return f" ({low:{form}} to {high:{form}})" if high > low else ""
+
+
 def crossed_files(study: Study, results: Sequence[GaugeResult]) -> list[tuple[str, bytes]]:
     """Return the files beside the report: the chart (SVG and PNG) and components.csv."""
     table: list[tuple[Cell, ...]] = [
-        (result.method, line.source, line.sd, line.of_study, line.contribution,
-         line.of_tolerance if math.isfinite(line.of_tolerance) else None)
+        (result.method, line.source, *(
+            value if math.isfinite(value) else None
+            for value in (
+                line.sd, *line.sd_span, line.of_study, *line.study_span, line.contribution, *line.contribution_span,
+                line.of_tolerance, *line.tolerance_span,
+            )
+        ))
         for result in results
         for line in result.lines.values()
     ]  # fmt: skip
