@@ -14,7 +14,8 @@ GROUND = {"quantities", "reasons"}
 LAYERS: dict[str, set[str]] = {
     "capture": GROUND,
     "locate": GROUND | {"capture"},
-    "measure": GROUND | {"capture", "locate"},
+    "uncertainty": GROUND,
+    "measure": GROUND | {"uncertainty", "capture", "locate"},
     "judge": GROUND | {"capture.lot_sheet"},
     "record": GROUND | {"capture", "locate.view", "judge"},
     "welds": GROUND | {"measure", "record"},

@@ -7,6 +7,7 @@ so a definition is written once.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -18,6 +19,9 @@ BOND_KINDS = ("solid_state", "fusion", "mixed", "reflow", "none")
 
 COVERAGE_FACTOR = 1.959963984540054
 """Two-sided 95 % coverage of the normal distribution (JCGM 100:2008, annex G)."""
+
+MANY_DOF = 1e4
+"""Degrees of freedom from which Student's t is the normal distribution to four digits."""
 
 
 @dataclass(frozen=True)
@@ -201,10 +205,15 @@ QUANTITIES: dict[str, Quantity] = _registry(
 
 @dataclass(frozen=True)
 class Component:
-    """One named part of an uncertainty budget: a standard uncertainty in the quantity's own unit."""
+    """One named part of an uncertainty budget: a standard uncertainty in the quantity's own unit.
+
+    ``dof``: its degrees of freedom, the independent readings that ``u`` was learned from less what was fitted to them;
+    infinite where it does not come from readings.
+    """
 
     name: str
     u: float
+    dof: float = math.inf
 
 
 @dataclass(frozen=True)
@@ -252,21 +261,52 @@ def measured(
     note: str = "",
     method: str = "",
 ) -> Measurement:
-    """Combine a budget into a measurement with its 95 % interval (first order, JCGM 100:2008, 5.1.2).
+    """Combine a budget into a measurement with its 95 % interval (first order, JCGM 100:2008, 5.1.2 and G.6.4).
 
     Lengths, areas and fractions that cannot be negative have their interval cut at 0 (and fractions other
     than collapse at 1); an interval wholly below 0 is left empty (low above high), and no clause accepts it.
     bond_offset keeps its sign, and collapse may fall below 0 when a projection was pushed apart.
     """
-    u = math.hypot(*(part.u for part in budget))
-    low, high = value - COVERAGE_FACTOR * u, value + COVERAGE_FACTOR * u
-    if quantity not in ("bond_offset", "collapse"):
-        low = max(low, 0.0)
-        if QUANTITIES[quantity].unit == "fraction":
-            high = min(high, 1.0)
+    u = combined(budget)
+    expanded = coverage_factor(effective_dof(budget)) * u
+    low, high = possible(quantity, value - expanded, value + expanded)
     return Measurement(
         quantity, value, u, low, high, "measured", segment, note=note, method=method, budget=budget
     )
+
+
+def possible(quantity: str, low: float, high: float) -> tuple[float, float]:
+    """Return an interval cut at 0, and that of a fraction at 1, where the quantity cannot go beyond."""
+    if quantity in ("bond_offset", "collapse"):
+        return low, high
+    return max(low, 0.0), min(high, 1.0) if QUANTITIES[quantity].unit == "fraction" else high
+
+
+def combined(budget: Iterable[Component]) -> float:
+    """Return the combined standard uncertainty of independent parts (JCGM 100:2008, 5.1.2)."""
+    return math.hypot(*(part.u for part in budget))
+
+
+def effective_dof(budget: Iterable[Component]) -> float:
+    """Return the degrees of freedom of a combined uncertainty (Welch-Satterthwaite; JCGM 100:2008, G.4.1)."""
+    parts = tuple(budget)
+    u = combined(parts)
+    # of shares, not of fourth powers: these would underflow for small units
+    spent = sum((part.u / u) ** 4 / part.dof for part in parts) if u > 0 else 0.0
+    return 1 / spent if spent > 0 else math.inf
+
+
+def coverage_factor(dof: float, level: float = 0.95) -> float:
+    """Return the two-sided factor on a standard uncertainty with ``dof`` degrees of freedom.
+
+    Student's t for the next lower whole number of them, at least 1 (JCGM 100:2008, G.4.1, note 1, and G.6.4).
+    """
+    if level == 0.95 and dof > MANY_DOF:
+        return COVERAGE_FACTOR
+    from scipy.special import ndtri, stdtrit
+
+    share = (1 + level) / 2
+    return float(ndtri(share) if dof > MANY_DOF else stdtrit(max(math.floor(dof), 1), share))
 
 
 def not_measured(quantity: str, note: str, *, segment: int | None = None) -> Measurement:
