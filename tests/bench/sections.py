@@ -25,26 +25,36 @@ U_SCALE = 1e-5
 
 @dataclass(frozen=True)
 class Case:
-    """One section to be drawn: by which generator, of which kind, how hard, from which seed."""
+    """One section to be drawn: by which generator, of which kind, how hard, from which seed.
+
+    ``width_px``: width of the picture, None for the generator's own.
+    """
 
     look: str
     kind: str
     difficulty: str
     seed: int
+    width_px: int | None = None
 
     @property
     def name(self) -> str:
         """The name of its files."""
-        return f"{self.look}-{self.kind}-{self.difficulty}-{self.seed:05d}"
+        width = f"-w{self.width_px}" if self.width_px else ""
+        return f"{self.look}-{self.kind}-{self.difficulty}-{self.seed:05d}{width}"
+
+    def draw(self) -> DrawnSection:
+        """Draw it."""
+        width = {"width_px": self.width_px} if self.width_px else {}
+        return LOOKS[self.look].draw(self.kind, self.difficulty, self.seed, **width)
 
 
 def drawn(case: Case, cache: Path | None) -> DrawnSection:
     """Return the section, from the cache folder where it is kept already, else drawn (and kept)."""
     if cache is None:
-        return LOOKS[case.look].draw(case.kind, case.difficulty, case.seed)
+        return case.draw()
     picture, truth = cache / f"{case.name}.png", cache / f"{case.name}.json"
     if not truth.exists():
-        section = LOOKS[case.look].draw(case.kind, case.difficulty, case.seed)
+        section = case.draw()
         cache.mkdir(parents=True, exist_ok=True)
         if not cv2.imwrite(
             str(picture),
