@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from xsect.audit.claim import NOTHING, Claim, ClaimError, load_claim
+from xsect.audit.examine import ExaminedLot, look_at
 from xsect.audit.findings import AuditFinding, find_all, gravest
 from xsect.audit.run import Audit, audit_lot
 from xsect.capture.lot_sheet import LotSheet, SheetRow
@@ -78,6 +79,11 @@ def judged(records: list[SectionRecord], folder: Path) -> LotRecord:
     return LotRecord(sheet, criteria, sections, {"today": "2026-11-25"})
 
 
+def audited(lot: LotRecord, claim: Claim) -> Audit:
+    looked = [look_at(one, calibration_folder=None, today=TODAY) for one in lot.sections]
+    return audit_lot(ExaminedLot(lot, tuple(looked)), claim)
+
+
 @pytest.fixture(scope="module")
 def pictures(sections: list[np.ndarray], tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     """Eight fields that do not overlap, cut from three drawn sections: eight specimens."""
@@ -94,7 +100,7 @@ def pictures(sections: list[np.ndarray], tmp_path_factory: pytest.TempPathFactor
 @pytest.fixture(scope="module")
 def honest(pictures: list[Path], tmp_path_factory: pytest.TempPathFactory) -> Audit:
     records = [record(n, pictures[n], width, round(width, -1)) for n, width in enumerate(WIDTHS)]
-    return audit_lot(judged(records, tmp_path_factory.mktemp("honest")), CLAIM, today=TODAY)
+    return audited(judged(records, tmp_path_factory.mktemp("honest")), CLAIM)
 
 
 @pytest.fixture(scope="module")
@@ -112,7 +118,7 @@ def troubled(pictures: list[Path], tmp_path_factory: pytest.TempPathFactory) -> 
         record(6, pictures[6], 760, 800),
         replace(record(7, pictures[7], 917, 920), findings=(Finding("out_of_focus", {"blur": "6"}),)),
     ]
-    return audit_lot(judged(planted, folder), replace(CLAIM, aql=0.4), today=TODAY)
+    return audited(judged(planted, folder), replace(CLAIM, aql=0.4))
 
 
 def of(findings: tuple[AuditFinding, ...], words: str) -> AuditFinding:
@@ -189,7 +195,7 @@ def test_without_claim_criteria_or_stated_values(pictures: list[Path], tmp_path:
     bare = record(0, pictures[0], 900, 900)
     bare = replace(bare, row=replace(bare.row, stated={}))
     lot = replace(judged([bare], tmp_path), criteria=None, sections=(bare,))
-    found = audit_lot(lot, NOTHING, today=TODAY)
+    found = audited(lot, NOTHING)
     assert (found.quantities, found.verdicts, found.sample.support) == ((), None, None)
     assert audit_files(found)["audit.pdf"].startswith(b"%PDF")
 

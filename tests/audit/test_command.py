@@ -8,7 +8,8 @@ from pathlib import Path
 
 from click.testing import CliRunner
 
-from xsect.audit.known import pictures_in, pictures_in_store
+from xsect.audit.known import pictures_in
+from xsect.audit.remembered import pictures_in_store
 from xsect.capture.lot_sheet import read_lot_sheet
 from xsect.cli import main
 from xsect.lots.database import open_store

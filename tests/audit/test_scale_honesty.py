@@ -12,10 +12,11 @@ import pytest
 from xsect.audit.quality import judge_evidence
 from xsect.audit.scale_honesty import check_scale, thickness_ratio
 from xsect.capture.calibration import CalibrationRecord, Micrometer, MicrometerImage, write_record
+from xsect.capture.image_files import RawImage, read_image
 from xsect.capture.lot_sheet import SheetRow
 from xsect.capture.scale import Scale
 from xsect.quantities import Component, measured
-from xsect.reasons import Finding
+from xsect.reasons import Finding, Refusal
 from xsect.record import SectionRecord
 
 DAY = dt.date(2026, 10, 12)
@@ -46,11 +47,20 @@ def section(folder: Path, *, upper: float = 400, lower: float = 500, **row: obje
     return SectionRecord(made, "0" * 64, (200, 300), Scale(2, 2, 0.001, "lot sheet"), (), found, (), None)
 
 
+def picture(record: SectionRecord) -> RawImage | Refusal:
+    try:
+        return read_image(record.row.image)
+    except Refusal as refusal:
+        return refusal
+
+
 def test_sources_that_agree(folder: Path) -> None:
     record = section(
         folder, calibration="obj5", um_per_px=2.004, extra={"magnification": "5x", "camera_pixel_um": "10"}
     )
-    check = check_scale(record, calibration_folder=folder / "calibration", today=dt.date(2026, 5, 1))
+    check = check_scale(
+        record, picture(record), calibration_folder=folder / "calibration", today=dt.date(2026, 5, 1)
+    )
     assert [source.name for source in check.sources] == [
         "calibration record", "lot sheet", "stated magnification", "part thickness",
     ]  # fmt: skip
@@ -59,7 +69,9 @@ def test_sources_that_agree(folder: Path) -> None:
 
 def test_expired_on_the_day_of_the_cut(folder: Path) -> None:
     record = section(folder, calibration="obj5", cut_on="2026-10-12")
-    check = check_scale(record, calibration_folder=folder / "calibration", today=dt.date(2026, 5, 1))
+    check = check_scale(
+        record, picture(record), calibration_folder=folder / "calibration", today=dt.date(2026, 5, 1)
+    )
     assert "2026-06-01" in check.expired
 
 
@@ -73,7 +85,9 @@ def test_expired_on_the_day_of_the_cut(folder: Path) -> None:
 )
 def test_a_scale_that_is_off_by_two(folder: Path, row: dict[str, object], other: str, ratio: float) -> None:
     record = section(folder, calibration="obj5", **row)  # type: ignore[arg-type]
-    (found,) = check_scale(record, calibration_folder=folder / "calibration", today=DAY).disagreements
+    (found,) = check_scale(
+        record, picture(record), calibration_folder=folder / "calibration", today=DAY
+    ).disagreements
     assert (found.second.name, found.ratio) == (other, pytest.approx(ratio))
     assert "resized" in found.cause
 
@@ -82,10 +96,10 @@ def test_what_cannot_be_read_is_told(folder: Path) -> None:
     record = section(
         folder, calibration="obj6", extra={"magnification": "five", "camera_pixel_um": "10"}, bar_um=100.0
     )
-    check = check_scale(record, calibration_folder=folder / "calibration", today=DAY)
+    check = check_scale(record, picture(record), calibration_folder=folder / "calibration", today=DAY)
     assert [part in " | ".join(check.unread) for part in ("obj6", "five", "no scale bar")] == [True] * 3
     gone = replace(record, row=replace(record.row, image=folder / "gone.png"))
-    assert check_scale(gone, calibration_folder=None, today=DAY).sources == ()
+    assert check_scale(gone, picture(gone), calibration_folder=None, today=DAY).sources == ()
 
 
 @pytest.mark.parametrize(

@@ -38,7 +38,7 @@ def test_what_is_burned_in_is_left_out(grey: np.ndarray) -> None:
     copied, covered = grey.copy(), np.zeros(grey.shape, bool)
     copied[690:800, 800:920] = grey[581:691, 333:453]
     covered[690:800, 800:920] = True
-    assert find_copied(copied, burned_in=covered) is None
+    assert find_copied(copied, burned_in=lambda: covered) is None
 
 
 @pytest.mark.parametrize("factor", [1.5, 1.7])

@@ -24,7 +24,10 @@ LIKE_BITS: Final = 26
 CROWD: Final = 24
 """Details with the same chosen bits above which they tell nothing: what all sections of one design show."""
 
-FEWEST_VOTES: Final = 3
+FEWEST_VOTES: Final = 6
+"""Agreeing details from which two pictures are looked at closely: different sections of one design reach 5, copies 10
+and more, whatever was done to them (measured on drawn sections)."""
+
 _TURN_BINS: Final = 12
 _SIZE_BIN: Final = math.log(1.6)
 _PLACE_BIN: Final = 0.15
@@ -40,15 +43,15 @@ class Candidate:
 
 
 def find_candidates(prints: Sequence[Fingerprint], *, known: int = 0) -> list[Candidate]:
-    """Return the pairs with at least 4 agreeing votes, most votes first.
+    """Return the pairs with at least FEWEST_VOTES agreeing details, most of them first.
 
     The last ``known`` pictures are compared with the others only, not among themselves.
     """
-    details = _Details.of(prints)
+    new = len(prints) - known
+    details = _Details.of(prints, new)
     if len(details.owner) == 0:
         return []
-    new = len(prints) - known
-    keys, counts = _votes(_pairs(details, new), len(prints))
+    keys, counts = _votes(details, _pairs(details, new), len(prints))
     found = [
         Candidate(*divmod(int(key), len(prints)), int(count))
         for key, count in zip(keys, counts, strict=True)
@@ -59,93 +62,109 @@ def find_candidates(prints: Sequence[Fingerprint], *, known: int = 0) -> list[Ca
 
 @dataclass(frozen=True)
 class _Details:
-    """All details of all pictures: codes as they are, then as they would be mirrored.
+    """Details of all pictures as they are, then those of the new pictures as they would be mirrored: a known picture
+    need not be, since two mirrored details tell what the two as they are tell already.
 
-    ``place`` is (x, y) from the picture's middle and ``size`` a logarithm, both in its longer side.
+    ``place`` is (x, y) from the picture's middle and ``size`` a logarithm, both in its longer side; ``plain`` counts
+    the details as they are.
     """
 
     codes: NDArray[np.uint64]
     owner: NDArray[np.int32]
-    mirrored: NDArray[np.bool_]
     place: NDArray[np.float32]
     turn: NDArray[np.float32]
     size: NDArray[np.float32]
+    plain: int
 
     @classmethod
-    def of(cls, prints: Sequence[Fingerprint]) -> _Details:
+    def of(cls, prints: Sequence[Fingerprint], new: int) -> _Details:
         counts = [len(one.codes) for one in prints]
         owner = np.repeat(np.arange(len(prints), dtype=np.int32), counts)
         points = np.concatenate([one.points for one in prints] or [np.zeros((0, 4), np.float32)])
-        codes = np.concatenate([one.codes for one in prints] + [one.mirrored for one in prints])
+        empty = [np.zeros((0, BITS // 8), np.uint8)]
+        codes = np.concatenate([one.codes for one in prints] + [one.mirrored for one in prints[:new]] + empty)
         sides = np.array([max(one.shape) for one in prints], np.float32)[owner, None]
         middles = np.array([one.shape[::-1] for one in prints], np.float32).reshape(-1, 2)[owner] / 2
         place = (points[:, :2] - middles) / sides
+        size = np.log(np.maximum(points[:, 2] / sides[:, 0], 1e-6))
+        again = sum(counts[:new])
         return cls(
             np.ascontiguousarray(codes).view(np.uint64),
-            np.tile(owner, 2),
-            np.repeat([False, True], len(owner)),
-            np.concatenate([place, place * np.array([-1, 1], np.float32)]),
-            np.concatenate([points[:, 3], 180 - points[:, 3]]),
-            np.tile(np.log(np.maximum(points[:, 2] / sides[:, 0], 1e-6)), 2),
+            np.concatenate([owner, owner[:again]]),
+            np.concatenate([place, place[:again] * np.array([-1, 1], np.float32)]),
+            np.concatenate([points[:, 3], 180 - points[:again, 3]]),
+            np.concatenate([size, size[:again]]),
+            len(owner),
         )
+
+    def numbers(self, of: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Return the detail that each is, or is the mirror image of."""
+        return np.where(of < self.plain, of, of - self.plain)
 
 
 @dataclass(frozen=True)
 class _Pairs:
-    """Like details of two pictures: places of the details, the picture pair, whether one is mirrored."""
+    """Like details of two pictures: the places of both."""
 
     one: NDArray[np.intp]
     other: NDArray[np.intp]
 
 
-def _pairs(details: _Details, new: int) -> Iterator[tuple[_Details, _Pairs]]:
+def _keys(codes: NDArray[np.uint64], chosen: NDArray[np.intp]) -> NDArray[np.uint32]:
+    """Return the chosen bits of (k, 2) codes as one number each."""
+    key = np.zeros(len(codes), np.uint32)
+    for place, bit in enumerate(chosen):
+        word, shift = divmod(int(bit), 64)
+        key |= (codes[:, word] >> np.uint64(shift) & np.uint64(1)).astype(np.uint32) << np.uint32(place)
+    return key
+
+
+def _pairs(details: _Details, new: int) -> Iterator[_Pairs]:
     """Yield like details table by table. A detail may come again from another table."""
     rng = np.random.default_rng(2026)
     wide = int(np.clip(round(math.log2(max(len(details.owner), 2))) - 3, 10, 26))
-    bits = np.unpackbits(details.codes.view(np.uint8).reshape(-1, BITS // 8), axis=1)
-    powers = 1 << np.arange(wide, dtype=np.uint32)
     for _ in range(TABLES):
-        chosen = rng.permutation(BITS)[:wide]
-        key = (bits[:, chosen] * powers).sum(axis=1, dtype=np.uint32)
+        key = _keys(details.codes, rng.permutation(BITS)[:wide])
         order = np.argsort(key, kind="stable")
         key = key[order]
-        first = np.searchsorted(key, key)
-        crowd = np.searchsorted(key, key, side="right") - first
-        order, key = order[crowd <= CROWD], key[crowd <= CROWD]
+        starts = np.flatnonzero(np.concatenate([[True], key[1:] != key[:-1]]))
+        crowd = np.diff(np.append(starts, len(key)))
+        fresh = np.add.reduceat((details.owner[order] < new).astype(np.int32), starts)
+        use = np.repeat((crowd > 1) & (crowd <= CROWD) & (fresh > 0), crowd)
+        order, key = order[use], key[use]
         for step in range(1, CROWD):
             same = np.flatnonzero(key[step:] == key[:-step])
             if not len(same):
                 break
             one, other = order[same], order[same + step]
-            # two mirrored details tell what the two as they are tell already
-            use = ~(details.mirrored[one] & details.mirrored[other])
-            use &= details.owner[one] != details.owner[other]
-            use &= np.minimum(details.owner[one], details.owner[other]) < new
-            one, other = one[use], other[use]
             apart = np.bitwise_count(details.codes[one] ^ details.codes[other]).sum(axis=1)
-            use = apart <= LIKE_BITS
-            yield details, _Pairs(one[use], other[use])
+            near = apart <= LIKE_BITS
+            one, other = one[near], other[near]
+            near = (one < details.plain) | (other < details.plain)
+            near &= details.owner[one] != details.owner[other]
+            near &= np.minimum(details.owner[one], details.owner[other]) < new
+            yield _Pairs(one[near], other[near])
 
 
 def _votes(
-    found: Iterator[tuple[_Details, _Pairs]], pictures: int
+    details: _Details, found: Iterator[_Pairs], pictures: int
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return (keys first · pictures + second, votes): the most details that agree on mirror, turn, scale and place."""
     columns: list[NDArray[np.int64]] = []
-    for details, pairs in found:
+    for pairs in found:
         one, other = pairs.one, pairs.other
         swap = details.owner[one] > details.owner[other]
         one, other = np.where(swap, other, one), np.where(swap, one, other)
         key = details.owner[one].astype(np.int64) * pictures + details.owner[other]
-        mirrored = details.mirrored[one] | details.mirrored[other]
+        mirrored = (one >= details.plain) | (other >= details.plain)
         turn = (details.turn[one] - details.turn[other]) % 360
         size = details.size[one] - details.size[other]
         angle, scale = np.radians(turn), np.exp(size)
         x, y = details.place[other].T
         middle_x = details.place[one, 0] - scale * (x * np.cos(angle) - y * np.sin(angle))
         middle_y = details.place[one, 1] - scale * (x * np.sin(angle) + y * np.cos(angle))
-        half = len(details.owner) // 2
-        numbers = (key, mirrored, turn * 10, size * 1000, middle_x * 1000, middle_y * 1000, one % half)
+        detail = details.numbers(one)
+        numbers = (key, mirrored, turn * 10, size * 1000, middle_x * 1000, middle_y * 1000, detail)
         columns.append(np.stack([np.asarray(number).astype(np.int64) for number in numbers]))
     if not sum(part.shape[1] for part in columns):
         return np.zeros(0, np.int64), np.zeros(0, np.int64)

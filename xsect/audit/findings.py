@@ -220,11 +220,15 @@ def _rounded(one: QuantityAgreement, flipped: set[str]) -> Iterator[AuditFinding
     label = QUANTITIES[one.quantity].label.lower()
     unit = {"um": " µm", "um2": " µm²"}.get(one.unit, "")
     step = f"{rounded.step:g}{unit}"
+    others = [name for name in names if name not in one.plainly_rounded]
+    doubt = f" Of {_named(others)} our own value alone would not tell." if others else ""
     yield AuditFinding(
         "major" if flipped & set(names) else "minor", "Stated values", f"Stated {label} rounded up",
-        f"{len(names)} values are the next multiple of {step} above the measured ones, while others are stated to "
-        f"{one.step:g}{unit}.",
-        names, f"By chance as many or more: {_p(rounded.p)}.",
+        f"{len(names)} values look like the next multiple of {step} above what is measured, while others are stated to "
+        f"{one.step:g}{unit}.{doubt}",
+        names,
+        f"If all were read and rounded alike, as much would come by chance with {_p(rounded.p)}. "
+        "Each named value is at least three times likelier rounded up than read.",
         "The readings before rounding.",
     )  # fmt: skip
 
@@ -348,6 +352,10 @@ def _listed(
 ) -> Iterator[AuditFinding]:
     if names:
         yield AuditFinding(grade, topic, title, what, tuple(names), how_sure, ask)
+
+
+def _named(names: Sequence[str]) -> str:
+    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
 
 
 def _p(p: float) -> str:

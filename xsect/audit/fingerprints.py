@@ -14,11 +14,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+Pixels = NDArray[np.uint8] | NDArray[np.uint16]
 Grey = NDArray[np.float32]
 Codes = NDArray[np.uint8]
 
+DETAIL_PX: Final = 560
+"""Longer side of the picture that details are looked for in: enough for them, little enough for speed."""
+
 WORKING_PX: Final = 800
-"""Longer side of the picture that details are looked for in: enough for texture, little enough for speed."""
+"""Longer side of the picture that textures are compared in."""
 
 POINTS: Final = 500
 BITS: Final = 128
@@ -42,16 +46,21 @@ class Fingerprint:
     mirrored: Codes
 
 
-def fingerprint(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> Fingerprint:
+def fingerprint(pixels: Pixels) -> Fingerprint:
     """Return the fingerprint of a picture (rows, columns[, 3]); one without any texture has no points."""
-    small, factor = working(pixels)
-    return _fingerprint(small, factor, (pixels.shape[0], pixels.shape[1]))
+    small, factor = working(pixels, DETAIL_PX)
+    flat, _ = flattened(small)
+    points, descriptors = _details(flat)
+    x, y = _back(points[:, 0], factor), _back(points[:, 1], factor)
+    scaled = np.column_stack([x, y, points[:, 2] / factor, points[:, 3]]).astype(np.float32)
+    shape = (pixels.shape[0], pixels.shape[1])
+    return Fingerprint(shape, scaled, _codes(descriptors), _codes(descriptors[:, _mirror()]))
 
 
-def working(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> tuple[Grey, float]:
-    """Return the picture in grey, 0 to 255, with its longer side 800 px at most, and by what it was made smaller."""
+def working(pixels: Pixels, longest: int = WORKING_PX) -> tuple[Grey, float]:
+    """Return the picture in grey, 0 to 255, its longer side ``longest`` px at most, and by what it was made smaller."""
     grey = pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
-    factor = min(1.0, WORKING_PX / max(grey.shape))
+    factor = min(1.0, longest / max(grey.shape))
     if factor < 1:
         grey = cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
     # the picture's own range, so that a 12 bit picture in 16 bits or a dim one fills it too
@@ -64,15 +73,6 @@ def flattened(small: Grey) -> tuple[Grey, Grey]:
     rest = small - cv2.GaussianBlur(small, (0, 0), _NEIGHBOURHOOD)
     spread = np.sqrt(cv2.GaussianBlur(rest * rest, (0, 0), _NEIGHBOURHOOD))
     return np.asarray(rest / (spread + 2), np.float32), np.asarray(spread, np.float32)
-
-
-def _fingerprint(small: Grey, factor: float, shape: tuple[int, int]) -> Fingerprint:
-    flat, _ = flattened(small)
-    points, descriptors = _details(flat)
-    codes, mirrored = _codes(descriptors), _codes(descriptors[:, _mirror()])
-    x, y = _back(points[:, 0], factor), _back(points[:, 1], factor)
-    scaled = np.column_stack([x, y, points[:, 2] / factor, points[:, 3]]).astype(np.float32)
-    return Fingerprint(shape, scaled, codes, mirrored)
 
 
 def _back(place: NDArray[np.float32], factor: float) -> NDArray[np.float32]:

@@ -8,10 +8,9 @@ from typing import Final, Literal
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
-from xsect.capture.image_files import read_image
 from xsect.quantities import show
-from xsect.reasons import Refusal
 from xsect.record import SectionRecord
 
 Bears = Literal["yes", "badly", "no"]
@@ -45,15 +44,20 @@ class Evidence:
     damage: float
 
 
-def judge_evidence(record: SectionRecord, *, ratio: float) -> Evidence:
-    """Judge what a section's picture bears. ``ratio``: measured over drawn part thickness, NaN where not known."""
+def judge_evidence(
+    record: SectionRecord, *, ratio: float, pixels: NDArray[np.uint8] | NDArray[np.uint16] | None = None
+) -> Evidence:
+    """Judge what a section's picture bears. ``ratio``: measured over drawn part thickness, NaN where not known.
+
+    ``pixels`` (rows, columns[, 3]) are looked at for damage from preparation, unless None.
+    """
     row = record.row
     cannot = [one.sentence for one in record.findings if one.code in CANNOT or one.code.startswith("image_")]
     badly = [one.sentence for one in record.findings if one.code in BADLY]
     badly += _off_centre(record)
     if math.isfinite(ratio) and OBLIQUE < ratio < 1.5:
         badly.append(f"both parts read {ratio:.2f} times the drawing's thickness: the cut may be slanted")
-    damage = dark_share(record)
+    damage = math.nan if pixels is None else dark_share(record, pixels)
     if damage > DAMAGED:
         badly.append(f"{damage:.0%} of the metal is pitted, scratched or stained")
     bears: Bears = "no" if cannot else "badly" if badly else "yes"
@@ -74,25 +78,21 @@ def _off_centre(record: SectionRecord) -> list[str]:
     ]
 
 
-def dark_share(record: SectionRecord) -> float:
+def dark_share(record: SectionRecord, pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> float:
     """Return the share of the parts' metal that is much darker than the metal about it, NaN where it cannot be told.
 
-    Outlines and faying line are left out. Etching darkens grain boundaries on purpose: NaN for etched sections.
+    ``pixels``: the section's picture (rows, columns[, 3]). Every few pixels one is looked at. Outlines and faying
+    line are left out. Etching darkens grain boundaries on purpose: NaN for etched sections.
     """
-    if record.view is None or record.row.etchant:
+    if record.view is None or record.row.etchant or pixels.shape[:2] != record.image_shape:
         return math.nan
-    try:
-        pixels = read_image(record.row.image, name=record.row.image_as_written).pixels
-    except Refusal:
-        return math.nan
-    grey = pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
-    if grey.shape != record.image_shape:
-        return math.nan
+    step = max(1, max(pixels.shape) // 700)
+    grey = (pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY))[::step, ::step]
     metal = np.zeros(grey.shape, np.uint8)
     for outline in record.view.outlines:
-        cv2.fillPoly(metal, [np.rint(outline).astype(np.int32)], 1)
-    border = max(grey.shape) // 60
-    cv2.polylines(metal, [np.rint(record.view.line).astype(np.int32)], False, 0, 2 * border)
+        cv2.fillPoly(metal, [np.rint(outline / step).astype(np.int32)], 1)
+    border = max(max(grey.shape) // 60, 1)
+    cv2.polylines(metal, [np.rint(record.view.line / step).astype(np.int32)], False, 0, 2 * border)
     inside = cv2.erode(metal, np.ones((border, border), np.uint8), borderValue=0) > 0
     if inside.sum() < 1000:
         return math.nan

@@ -3,40 +3,66 @@
 from __future__ import annotations
 
 import multiprocessing
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
-from typing import Final
+from typing import Any, Final, TypeVar
 
 import cv2
 import numpy as np
 
 from xsect.audit.candidates import Candidate, find_candidates
-from xsect.audit.fingerprints import Fingerprint, Grey, fingerprint, working
+from xsect.audit.fingerprints import DETAIL_PX, Fingerprint, Grey, Pixels, fingerprint, working
 from xsect.audit.registration import Likeness, Registration, likeness, register
 from xsect.capture.image_files import read_image
 from xsect.reasons import Refusal
 
 LEAST_LIKENESS: Final = 0.25
 """Mean correlation of registered textures from which two pictures are held to be one. Measured on drawn sections:
-copies reach 0.27 to 1, different sections of one design stay below 0.1 (docs/audit.md has the numbers)."""
+copies reach 0.3 to 1, different sections of one design stay below 0.1 (docs/audit.md has the numbers)."""
 
 FEWEST_TILES: Final = 8
-MOST_CANDIDATES: Final = 20
+MOST_CANDIDATES: Final = 8
 """Candidates a picture that are looked at closely, so that the cost of a package grows with its size, not its
 square."""
+
+SMALL_QUALITY: Final = 85
+
+_In = TypeVar("_In")
+_Out = TypeVar("_Out")
 
 
 @dataclass(frozen=True)
 class Picture:
-    """A picture to compare: what it is called, its file, its SHA-256 and the specimen it is said to show."""
+    """A picture to compare: what it is called, its file, its SHA-256 and the specimen it is said to show.
+
+    ``fingerprint`` is None where it was not taken yet, or cannot be; ``small`` is a reduced grey copy (JPEG) that
+    stands for a file that is not at hand, b"" where there is none.
+    """
 
     name: str
     path: Path
     sha256: str
     specimen: str
+    fingerprint: Fingerprint | None = field(default=None, compare=False, repr=False)
+    small: bytes = field(default=b"", compare=False, repr=False)
+
+    @property
+    def at_hand(self) -> bool:
+        """Whether its pixels, or those of its reduced copy, can be had."""
+        return bool(self.small) or self.path.is_file()
+
+    def pixels(self) -> tuple[Pixels, float]:
+        """Return the file's pixels and 1, or those of the reduced copy and by what it was made smaller."""
+        if self.path.is_file():
+            return read_image(self.path, name=self.path.name).pixels, 1.0
+        small = cv2.imdecode(np.frombuffer(self.small, np.uint8), cv2.IMREAD_GRAYSCALE)
+        assert small is not None
+        assert self.fingerprint is not None
+        return np.asarray(small, np.uint8), small.shape[1] / self.fingerprint.shape[1]
 
 
 @dataclass(frozen=True)
@@ -69,23 +95,37 @@ class Reuse:
         return ", ".join(done) or "in the same place and size"
 
 
-def fingerprint_file(path: Path) -> Fingerprint | None:
-    """Return the fingerprint of a picture file, None where there is none or it cannot be read."""
-    if not path.is_file():
-        return None
-    try:
-        return fingerprint(read_image(path, name=path.name).pixels)
-    except Refusal:
-        return None
+def small_copy(pixels: Pixels) -> bytes:
+    """Return a reduced grey copy of a picture (rows, columns[, 3]) as a JPEG file, its longer side 560 px at most."""
+    small, _ = working(pixels, DETAIL_PX)
+    settings = [cv2.IMWRITE_JPEG_QUALITY, SMALL_QUALITY]
+    return cv2.imencode(".jpg", np.asarray(small, np.uint8), settings)[1].tobytes()
 
 
-def fingerprints_of(paths: Sequence[Path], *, jobs: int = 1) -> list[Fingerprint | None]:
-    """Return the fingerprints of many files, in their order."""
-    if jobs == 1 or len(paths) < 4:
-        return [fingerprint_file(path) for path in paths]
+@contextmanager
+def spread(jobs: int) -> Iterator[Callable[[Callable[[_In], _Out], Sequence[_In]], Iterable[_Out]]]:
+    """Yield a map that keeps the order and works in so many processes, in this one for ``jobs`` 1."""
+    if jobs == 1:
+        yield map
+        return
+    # started afresh, not forked: a fork inherits locks that the image library's threads may hold
     fresh = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(jobs, mp_context=fresh, initializer=cv2.setNumThreads, initargs=(1,)) as pool:
-        return list(pool.map(fingerprint_file, paths, chunksize=8))
+
+        def mapped(work: Callable[[Any], Any], of: Sequence[Any]) -> Iterable[Any]:
+            return pool.map(work, of, chunksize=max(1, min(8, len(of) // (4 * jobs))))
+
+        yield mapped
+
+
+def with_fingerprint(picture: Picture) -> Picture:
+    """Return a picture with its fingerprint, where its file can be read."""
+    if picture.fingerprint or not picture.path.is_file():
+        return picture
+    try:
+        return replace(picture, fingerprint=fingerprint(picture.pixels()[0]))
+    except Refusal:
+        return picture
 
 
 def find_reuse(
@@ -95,37 +135,33 @@ def find_reuse(
 
     Files that cannot be read, or without any texture, take no part. A pair is reported once, in the given order.
     """
-    everyone = [*pictures, *known]
-    prints = fingerprints_of([one.path for one in everyone], jobs=jobs)
-    readable = [at for at, one in enumerate(prints) if one is not None]
-    kept = [one for one in prints if one is not None]
-    old = sum(at >= len(pictures) for at in readable)
-    found = [Reuse(first, second, None, None) for first, second in _same_files(pictures, known)]
-    done = {(id(one.first), id(one.second)) for one in found}
-    look = lru_cache(maxsize=64)(_working_of)
-    for candidate in _closest(find_candidates(kept, known=old)):
-        first, second = everyone[readable[candidate.first]], everyone[readable[candidate.second]]
-        if (id(first), id(second)) in done:
-            continue
-        laid = register(kept[candidate.first], kept[candidate.second])
-        if laid is None:
-            continue
-        like = _likeness(look, first.path, second.path, laid)
-        if like.mean >= LEAST_LIKENESS and like.tiles >= FEWEST_TILES:
-            found.append(Reuse(first, second, laid, like))
-    place = {id(one): at for at, one in enumerate(everyone)}
-    return tuple(sorted(found, key=lambda one: (place[id(one.first)], place[id(one.second)])))
+    with spread(jobs if len(pictures) + len(known) >= 8 else 1) as mapped:
+        everyone = list(mapped(with_fingerprint, [*pictures, *known]))
+        readable = [at for at, one in enumerate(everyone) if one.fingerprint]
+        prints = [everyone[at].fingerprint for at in readable]
+        old = sum(at >= len(pictures) for at in readable)
+        same = _same_files(everyone, len(pictures))
+        near = _closest(find_candidates([one for one in prints if one], known=old))
+        pairs = [(readable[one.first], readable[one.second]) for one in near]
+        pairs = [pair for pair in pairs if pair not in same]
+        # neighbours in this order share pictures, which a worker then reads once
+        pairs.sort()
+        shown = mapped(_verified, [(everyone[first], everyone[second]) for first, second in pairs])
+        found = {pair: one for pair, one in zip(pairs, shown, strict=True) if one}
+    found |= {pair: Reuse(everyone[pair[0]], everyone[pair[1]], None, None) for pair in same}
+    return tuple(found[pair] for pair in sorted(found))
 
 
-def _same_files(pictures: Sequence[Picture], known: Sequence[Picture]) -> list[tuple[Picture, Picture]]:
-    """Return the pairs of entries with the same bytes, each new one paired with the first that had them."""
-    first: dict[str, Picture] = {}
-    pairs = []
-    for at, one in enumerate((*known, *pictures)):
-        if one.sha256 and one.sha256 in first and at >= len(known):
-            other = first[one.sha256]
-            pairs.append((other, one) if other in pictures else (one, other))
-        first.setdefault(one.sha256, one)
+def _same_files(everyone: Sequence[Picture], new: int) -> set[tuple[int, int]]:
+    """Return the places of entries with the same bytes, each of the first ``new`` paired with the first that had them,
+    a known one before all others."""
+    first: dict[str, int] = {}
+    pairs = set()
+    for at in (*range(new, len(everyone)), *range(new)):
+        sha256 = everyone[at].sha256
+        if sha256 and sha256 in first and at < new:
+            pairs.add((min(first[sha256], at), max(first[sha256], at)))
+        first.setdefault(sha256, at)
     return pairs
 
 
@@ -141,15 +177,26 @@ def _closest(candidates: Sequence[Candidate]) -> list[Candidate]:
     return out
 
 
-def _working_of(path: Path) -> tuple[Grey, float]:
-    return working(read_image(path, name=path.name).pixels)
-
-
-def _likeness(
-    look: Callable[[Path], tuple[Grey, float]], first: Path, second: Path, laid: Registration
-) -> Likeness:
-    one, other = look(first), look(second)
-    scale = laid.scale * one[1] / other[1]
+def _verified(pair: tuple[Picture, Picture]) -> Reuse | None:
+    """Return the re-use of two candidates, None where they are two pictures after all."""
+    first, second = pair
+    assert first.fingerprint is not None
+    assert second.fingerprint is not None
+    laid = register(first.fingerprint, second.fingerprint)
+    if laid is None or not (first.at_hand and second.at_hand):
+        return None
+    (one, factor), (other, other_factor) = _working_of(first), _working_of(second)
+    scale = laid.scale * factor / other_factor
     if not (0.1 < scale < 10 and np.isfinite(laid.matrix).all()):
-        return Likeness(0, 0.0, 0, 0.0)
-    return likeness(one[0], other[0], laid, factors=(one[1], other[1]))
+        return None
+    like = likeness(one, other, laid, factors=(factor, other_factor))
+    if like.mean < LEAST_LIKENESS or like.tiles < FEWEST_TILES:
+        return None
+    return Reuse(first, second, laid, like)
+
+
+@lru_cache(maxsize=64)
+def _working_of(picture: Picture) -> tuple[Grey, float]:
+    pixels, reduced = picture.pixels()
+    small, factor = working(pixels)
+    return small, factor * reduced

@@ -2,25 +2,17 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import math
-import multiprocessing
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
-from functools import partial
-from pathlib import Path
 from typing import Final
 
-import cv2
 import numpy as np
 
 from xsect.audit.claim import NOTHING, Claim
-from xsect.audit.copy_move import CopiedPatch, find_copied
-from xsect.audit.quality import Evidence, judge_evidence
+from xsect.audit.examine import ExaminedLot, Looked
 from xsect.audit.reuse import Picture, Reuse, find_reuse
 from xsect.audit.sampling import Plan, Reach, Support, attribute_plan, code_letter, reach, support
-from xsect.audit.scale_honesty import ScaleCheck, check_scale
 from xsect.audit.selection import (
     Sign,
     corrected,
@@ -33,12 +25,9 @@ from xsect.audit.selection import (
     terminal_digits,
 )
 from xsect.audit.stated import QuantityAgreement, Verdicts, compare_quantities, compare_verdicts
-from xsect.capture.burned_in import find_burned_in
-from xsect.capture.image_files import read_image
 from xsect.judge.decision import summarise
 from xsect.quantities import QUANTITIES
-from xsect.reasons import Refusal
-from xsect.record import LotRecord, SectionRecord
+from xsect.record import LotRecord
 
 SEED: Final = 1847
 """Of the samples drawn by chance behind two of the p-values: the same audit gives the same digits."""
@@ -62,17 +51,11 @@ class Sample:
 
 
 @dataclass(frozen=True)
-class Looked:
-    """What one section's picture showed on its own."""
-
-    scale: ScaleCheck
-    evidence: Evidence
-    copied: CopiedPatch | None
-
-
-@dataclass(frozen=True)
 class Audit:
-    """Everything that an audit found out, in the order of the lot sheet; ``known`` counts earlier pictures compared."""
+    """Everything that an audit found out, in the order of the lot sheet.
+
+    ``known`` counts earlier pictures compared, ``by_hash`` those of them whose hash is all that is known.
+    """
 
     lot: LotRecord
     claim: Claim
@@ -83,64 +66,45 @@ class Audit:
     sample: Sample
     signs: tuple[Sign, ...]
     known: int
+    by_hash: int = 0
 
 
 def audit_lot(
-    lot: LotRecord,
-    claim: Claim = NOTHING,
-    *,
-    today: dt.date,
-    calibration_folder: Path | None = None,
-    known: Sequence[Picture] = (),
-    jobs: int = 1,
+    examined: ExaminedLot, claim: Claim = NOTHING, *, known: Sequence[Picture] = (), jobs: int = 1
 ) -> Audit:
-    """Audit a measured lot against what is stated and claimed; ``known`` are earlier pictures to compare with.
+    """Audit an examined lot against what is stated and claimed; ``known`` are earlier pictures to compare with.
 
     The result depends on nothing but its inputs.
     """
+    lot = examined.lot
     quantities = compare_quantities(lot, claim)
-    look = partial(_look, calibration_folder=calibration_folder, today=today)
-    if jobs == 1 or len(lot.sections) < 4:
-        looked = tuple(map(look, lot.sections))
-    else:
-        fresh = multiprocessing.get_context("spawn")
-        with ProcessPoolExecutor(
-            jobs, mp_context=fresh, initializer=cv2.setNumThreads, initargs=(1,)
-        ) as pool:
-            looked = tuple(pool.map(look, lot.sections, chunksize=4))
     return Audit(
         lot=lot,
         claim=claim,
         quantities=quantities,
         verdicts=compare_verdicts(lot),
-        reuse=find_reuse(_pictures(lot), known, jobs=jobs),
-        looked=looked,
+        reuse=find_reuse(pictures_of(examined), known, jobs=jobs),
+        looked=tuple(one.looked for one in examined.sections),
         sample=_sample(lot, claim),
         signs=_signs(lot, claim, quantities),
         known=len(known),
+        by_hash=sum(not one.at_hand for one in known),
     )
 
 
-def _pictures(lot: LotRecord) -> list[Picture]:
+def pictures_of(examined: ExaminedLot) -> list[Picture]:
+    """Return the pictures of a lot's sections, in their order."""
     return [
         Picture(
-            one.row.section,
-            one.row.image,
-            one.image_sha256,
-            f"{one.row.lot}/{one.row.weld}" if one.row.weld else "",
+            one.record.row.section,
+            one.record.row.image,
+            one.record.image_sha256,
+            f"{one.record.row.lot}/{one.record.row.weld}" if one.record.row.weld else "",
+            one.fingerprint,
+            one.small,
         )
-        for one in lot.sections
+        for one in examined.sections
     ]
-
-
-def _look(record: SectionRecord, *, calibration_folder: Path | None, today: dt.date) -> Looked:
-    scale = check_scale(record, calibration_folder=calibration_folder, today=today)
-    evidence = judge_evidence(record, ratio=scale.thickness_ratio)
-    try:
-        pixels = read_image(record.row.image, name=record.row.image_as_written).pixels
-    except Refusal:
-        return Looked(scale, evidence, None)
-    return Looked(scale, evidence, find_copied(pixels, burned_in=find_burned_in(pixels)))
 
 
 def _sample(lot: LotRecord, claim: Claim) -> Sample:

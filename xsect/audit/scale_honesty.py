@@ -10,7 +10,7 @@ from typing import Final
 
 from xsect.audit.resampled import ResampleTrace, find_resampling
 from xsect.capture.calibration import load_record
-from xsect.capture.image_files import RawImage, read_image
+from xsect.capture.image_files import RawImage
 from xsect.capture.lot_sheet import SheetRow
 from xsect.capture.scale import Scale
 from xsect.capture.scale_bar import read_scale_bar
@@ -71,16 +71,16 @@ class ScaleCheck:
     resampled: ResampleTrace | None
 
 
-def check_scale(record: SectionRecord, *, calibration_folder: Path | None, today: dt.date) -> ScaleCheck:
-    """Gather and compare every source of one section's scale."""
+def check_scale(
+    record: SectionRecord, raw: RawImage | Refusal, *, calibration_folder: Path | None, today: dt.date
+) -> ScaleCheck:
+    """Gather and compare every source of one section's scale; ``raw`` is its picture, or why it cannot be read."""
     from xsect.capture.calibration import check_use
 
     row, unread = record.row, []
     expired = mismatch = ""
-    try:
-        raw = read_image(row.image, name=row.image_as_written)
-    except Refusal as refusal:
-        return ScaleCheck(row.section, row.number, (), (str(refusal),), (), math.nan, "", "", None)
+    if isinstance(raw, Refusal):
+        return ScaleCheck(row.section, row.number, (), (str(raw),), (), math.nan, "", "", None)
     sources: list[ScaleSource] = []
     if row.calibration:
         try:

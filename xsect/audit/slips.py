@@ -1,4 +1,4 @@
-"""Slips: stated values that are wrong by a known factor, or rounded up to a coarse step."""
+"""Slips: stated values that are wrong by a known factor."""
 
 from __future__ import annotations
 
@@ -81,41 +81,3 @@ def rounding_step(values: Sequence[float]) -> float:
 def is_multiple(value: float, step: float) -> bool:
     """Return whether a value is a whole multiple of a step, within the accuracy of written decimals."""
     return abs(value / step - round(value / step)) < 1e-6 * max(1.0, abs(value / step))
-
-
-@dataclass(frozen=True)
-class RoundedUp:
-    """Stated values that are the next multiple of ``step`` above the measured one: their places, and the chance of
-    so many or more if values were read without a preference."""
-
-    step: float
-    places: tuple[int, ...]
-    p: float
-
-
-def find_rounded_up(
-    stated: Sequence[float], measured: Sequence[float], u: Sequence[float]
-) -> RoundedUp | None:
-    """Return the values rounded up to a step coarser than the others', None where fewer than three are.
-
-    (n,) each, ``u`` the combined standard uncertainty of a difference. A value counts where it lies above the measured
-    one by more than 1.64 u, by less than the step, and on a multiple of it. The chance of one is 5 % of the share of
-    values that fall on such a multiple.
-    """
-    from scipy import stats
-
-    finest = rounding_step(stated)
-    if not math.isfinite(finest):
-        return None
-    best: RoundedUp | None = None
-    for factor in (5.0, 10.0, 20.0, 50.0, 100.0):
-        step = factor * finest
-        places = tuple(
-            at
-            for at, (said, seen, spread) in enumerate(zip(stated, measured, u, strict=True))
-            if is_multiple(said, step) and 1.64 * spread < said - seen < step
-        )
-        p = float(stats.binom.sf(len(places) - 1, len(stated), 0.05 / factor))
-        if len(places) >= 3 and p < 0.01 and (best is None or p < best.p):
-            best = RoundedUp(step, places, p)
-    return best

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,7 +13,9 @@ from xsect.commands.basics import DAY, DONE, NOT_ALL_ACCEPTED, PATH, CouldNotRun
 from xsect.commands.measure import default_out
 
 if TYPE_CHECKING:
+    from xsect.audit.examine import ExaminedLot
     from xsect.audit.run import Audit
+    from xsect.pipeline import Options
 
 
 @click.command(short_help="Audit a supplier's sections against what is stated and claimed.")
@@ -23,7 +26,11 @@ if TYPE_CHECKING:
     "--against", type=click.Path(exists=True, file_okay=False, path_type=Path), multiple=True, metavar="DIR",
     help="Folder of earlier pictures to look for re-use in, with its subfolders; may be given more than once.",
 )  # fmt: skip
-@click.option("--store", metavar="STORE", help="Record store whose pictures' hashes are compared, too.")
+@click.option(
+    "--store",
+    metavar="STORE",
+    help="Record store whose pictures are compared, too; this package's are added.",
+)
 @click.option(
     "--out", type=PATH, metavar="DIR", help="Folder for the report.  [default: reports/<lot>_audit]"
 )
@@ -64,13 +71,13 @@ def run(
     """Audit one package and write its report; return whether it has no major finding. Raises CouldNotRun."""
     from xsect.audit.claim import NOTHING, ClaimError, load_claim
     from xsect.audit.findings import find_all
-    from xsect.audit.known import pictures_in, pictures_in_store
-    from xsect.audit.run import audit_lot
-    from xsect.capture.calibration import find_folder
+    from xsect.audit.known import pictures_in
+    from xsect.audit.remembered import pictures_in_store, remember
+    from xsect.audit.run import audit_lot, pictures_of
     from xsect.capture.lot_sheet import SheetError
     from xsect.judge.criteria import CriteriaError, load_criteria
     from xsect.lots.database import StoreError, open_store
-    from xsect.pipeline import Options, measure_lot
+    from xsect.pipeline import Options
     from xsect.report.audit_report import write_audit
     from xsect.report.write import check_writable
 
@@ -78,25 +85,41 @@ def run(
         said = load_claim(claim) if claim else NOTHING
         judged_by = load_criteria(criteria) if criteria else None
         check_writable(out)
-        lot = measure_lot(sheet, Options(judged_by, None, today, calibration), jobs=jobs)
-        known = pictures_in(against, lot)
+        examined = _examined(sheet, Options(judged_by, None, today, calibration), jobs=jobs)
+        known = pictures_in(against, examined.lot)
         if store:
             with open_store(store) as opened:
-                known += pictures_in_store(opened, lot)
-        made = audit_lot(
-            lot,
-            said,
-            today=today,
-            calibration_folder=find_folder(sheet.parent, calibration),
-            known=known,
-            jobs=jobs,
-        )
+                known += pictures_in_store(opened, examined.lot)
+        made = audit_lot(examined, said, known=known, jobs=jobs)
         write_audit(made, out)
+        if store:
+            with open_store(store) as opened:
+                remember(opened, examined.lot, pictures_of(examined))
     except (SheetError, CriteriaError, ClaimError, StoreError, OSError) as error:
         raise CouldNotRun(str(error)) from error
     if not quiet:
         _print(made, out)
     return all(one.grade != "major" for one in find_all(made))
+
+
+def _examined(sheet: Path, options: Options, *, jobs: int) -> ExaminedLot:
+    """Measure a lot and look at its pictures, both in the same processes, so that each starts with warm libraries."""
+    from functools import partial
+
+    from xsect.audit.examine import ExaminedLot, examine, look_at
+    from xsect.capture.calibration import find_folder
+    from xsect.capture.lot_sheet import read_lot_sheet
+    from xsect.pipeline import measure_lot, measure_section
+
+    options = replace(options, calibration_folder=find_folder(sheet.parent, options.calibration_folder))
+    measured = partial(measure_section, options=options)
+    look = partial(look_at, calibration_folder=options.calibration_folder, today=options.today)
+    done = examine(read_lot_sheet(sheet).rows, measured, look, jobs=jobs)
+    # what is left to measure are rows that cannot be
+    lot = measure_lot(
+        sheet, options, already=lambda row: done[row.number].record if row.number in done else None
+    )
+    return ExaminedLot(lot, tuple(done.get(one.row.number) or look(one) for one in lot.sections))
 
 
 def _print(made: Audit, out: Path) -> None:
