@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from xsect.locate.tone import Floats, blurred, luminance, thinned
+from xsect.locate.tone import Floats, blurred, luminance, some
 
 RIM = (1, 6)
 """Coarse px inside the metal's border between which plating shows: past the edge's blur, before the base metal."""
@@ -62,12 +62,12 @@ def _feature(
     """Return (rows, columns, k) difference from the base metal in units of its spread: hue, or grey level."""
     if coarse.ndim == 3:
         light = blurred(np.clip(coarse - mount.astype(np.float32), 1e-3, None), 1.0)
-        ratio = light / np.median(thinned(light[metal]), axis=0).astype(np.float32)
+        ratio = light / np.median(some(light, metal), axis=0).astype(np.float32)
         difference = ratio / luminance(ratio)[:, :, None] - 1
     else:
         difference = blurred(relative, 1.0)[:, :, None]
-    difference = difference - np.median(thinned(difference[metal]), axis=0)
-    spread = 1.4826 * np.median(np.abs(thinned(difference[metal])), axis=0)
+    difference = difference - np.median(some(difference, metal), axis=0)
+    spread = 1.4826 * np.median(np.abs(some(difference, metal)), axis=0)
     return np.asarray(difference / np.float32(max(spread.max(), 0.012)), dtype=np.float32)
 
 

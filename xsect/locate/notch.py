@@ -72,14 +72,15 @@ def fit_hinge(
     width = places[1] - places[0]
     best = _scan(distance, opening, sigma, floor, blur, places)
     while width > 0.05:
-        tried = np.clip(np.linspace(best - width, best + width, 9), start, distance[-1])
+        tried = np.clip(np.linspace(best - width, best + width, 21), start, distance[-1])
         best = _scan(distance, opening, sigma, floor, blur, tried)
-        width /= 3
-    cost, slope, curve = _fit_at(distance, opening, sigma, floor, blur, best)
+        width /= 8
+    at = np.array([best])
+    _, (slope,), (curve,) = _fit_at(distance, opening, sigma, floor, blur, at)
     sigma = sigma * max(1.0, _misfit(_ramp(distance - best, blur), opening, sigma, slope, curve, floor))
-    cost = _fit_at(distance, opening, sigma, floor, blur, best)[0]
+    cost = float(_fit_at(distance, opening, sigma, floor, blur, at)[0][0])
     u = _spread_of_cost(distance, opening, sigma, floor, blur, best, cost, max(correlation, 1.0))
-    return Hinge(best, u, floor, slope, curve)
+    return Hinge(best, u, floor, float(slope), float(curve))
 
 
 def _ramp(distance: Floats, blur: float) -> tuple[Floats, Floats]:
@@ -118,57 +119,67 @@ def _spread_of_cost(
 
     Read over a span in which it really does, which bridges the cost's small kinks.
     """
-    span, rise = 0.5, 0.0
-    for _ in range(14):
-        sides = [_fit_at(distance, opening, sigma, floor, blur, best + sign * span)[0] for sign in (-1, 1)]
-        rise = (sum(sides) / 2 - cost) / correlation
-        if rise > 1:
-            break
-        span *= 1.5
-    return float(span / np.sqrt(rise)) if rise > 0.05 else float(distance[-1] - distance[0])
+    spans = 0.5 * 1.5 ** np.arange(14)
+    both = np.concatenate([best - spans, best + spans])
+    sides = _fit_at(distance, opening, sigma, floor, blur, both)[0].reshape(2, -1)
+    rises = (sides.mean(axis=0) - cost) / correlation
+    first = int(np.argmax(rises > 1)) if (rises > 1).any() else -1
+    rise = float(rises[first])
+    return float(spans[first] / np.sqrt(rise)) if rise > 0.05 else float(distance[-1] - distance[0])
 
 
 def _scan(
     distance: Floats, opening: Floats, sigma: Floats, floor: float, blur: float, places: Floats
 ) -> float:
-    costs = [_fit_at(distance, opening, sigma, floor, blur, place)[0] for place in places]
-    return float(places[int(np.argmin(costs))])
+    cost = _fit_at(distance, opening, sigma, floor, blur, places)[0]
+    return float(places[int(np.argmin(cost))])
 
 
 def _fit_at(
-    distance: Floats, opening: Floats, sigma: Floats, floor: float, blur: float, position: float
-) -> tuple[float, float, float]:
-    """Return (cost, slope, curve) of the best rise that starts at ``position``; neither term may fall."""
-    d, squared = _ramp(distance - position, blur)
-    weight = (d > 0) / sigma**2
-    slope = curve = 0.0
-    residual = np.clip(opening - floor, 0, None) / sigma
+    distance: Floats, opening: Floats, sigma: Floats, floor: float, blur: float, positions: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Return (cost, slope, curve), each (p,), of the best rise that starts at each of ``positions`` (p,); neither term
+    may fall."""
+    d, squared = _ramp(distance - positions[:, None], blur)
+    shut = np.clip(opening - floor, 0, None)
+    precision = 1 / sigma**2
+    weight = (d > 0) * precision
+    residual = np.empty_like(d)
+    slope = curve = np.zeros(len(positions))
     for _ in range(3):
-        wd, ws = weight * d, weight * squared
-        a11, a12, a22 = float(wd @ d), float(wd @ squared), float(ws @ squared)
-        b1, b2 = float(wd @ opening), float(ws @ opening)
-        if a11 <= 0:
-            break
-        determinant = a11 * a22 - a12 * a12
-        if determinant > 1e-9 * a11 * a22:
-            slope, curve = (b1 * a22 - b2 * a12) / determinant, (b2 * a11 - b1 * a12) / determinant
-        else:
-            slope, curve = b1 / a11, 0.0
-        if slope < 0:
-            slope, curve = 0.0, max(b2 / a22, 0.0)
-        elif curve < 0:
-            # a mouth that opens fast and levels off: curved, but rising to the end of the data
-            steepest = -slope / (2.2 * float(d[-1]))
-            if curve < steepest:
-                ratio = 1 / (2.2 * float(d[-1]))
-                bent = d - ratio * squared
-                slope = float((weight * bent) @ opening) / float((weight * bent) @ bent)
-                curve = -ratio * slope
-        rise = slope * d + curve * squared
+        slope, curve = _rise(d, squared, weight, opening, slope, curve)
+        rise = slope[:, None] * d + curve[:, None] * squared
         # below the floor the data can only say that the rise is not above it
         above = rise > floor
-        residual = np.where(above, opening - rise, np.clip(opening - floor, 0, None)) / sigma
-        weight = above / (sigma**2 * (1 + np.abs(residual) / 2))
+        residual = np.where(above, opening - rise, shut) / sigma
+        weight = above * precision / (1 + np.abs(residual) / 2)
     size = np.abs(residual)
-    cost = np.minimum(np.where(size < 2, size**2, 4 * size - 4), WORST)
-    return float(np.sum(cost)), slope, curve
+    cost = np.minimum(np.where(size < 2, size**2, 4 * size - 4), WORST).sum(axis=1)
+    return cost, slope, curve
+
+
+def _rise(
+    d: Floats, squared: Floats, weight: Floats, opening: Floats, slope: Floats, curve: Floats
+) -> tuple[Floats, Floats]:
+    """Solve for slope and curve (p,) by weighted least squares; those given stay where no station has weight."""
+    wd, ws = weight * d, weight * squared
+    a11, a12, a22 = (wd * d).sum(axis=1), (wd * squared).sum(axis=1), (ws * squared).sum(axis=1)
+    b1, b2 = wd @ opening, ws @ opening
+    some = a11 > 0
+    one, two = np.where(some, a11, 1.0), np.where(some, a22, 1.0)
+    determinant = a11 * a22 - a12 * a12
+    both = determinant > 1e-9 * a11 * a22
+    safe = np.where(both, determinant, 1.0)
+    straight = np.where(both, (b1 * a22 - b2 * a12) / safe, b1 / one)
+    bend = np.where(both, (b2 * a11 - b1 * a12) / safe, 0.0)
+    falls = straight < 0
+    # a mouth that opens fast and levels off: curved, but rising to the end of the data
+    ratio = 1 / (2.2 * np.maximum(d[:, -1], 1e-3))
+    levels_off = ~falls & (bend < 0) & (bend < -straight * ratio)
+    bent = d - ratio[:, None] * squared
+    weighed = weight * bent
+    mass = (weighed * bent).sum(axis=1)
+    flat = (weighed @ opening) / np.where(mass > 0, mass, 1.0)
+    straight = np.where(levels_off, flat, np.where(falls, 0.0, straight))
+    bend = np.where(levels_off, -ratio * flat, np.where(falls, np.maximum(b2 / two, 0.0), bend))
+    return np.where(some, straight, slope), np.where(some, bend, curve)

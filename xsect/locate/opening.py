@@ -7,16 +7,20 @@ thinner than the blur and no threshold can follow it.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, median_filter
 from scipy.special import erf, erfinv
 
-from xsect.locate.tone import Floats, blurred_along, thinned
+from xsect.locate.tone import Floats, blurred_along, some
 
 RESOLVED = 12.0
 """Gaps wider than this many px show their own dark level and both their edges."""
+
+REACH = 24
+"""Rows on either side, just outside the gap, over which the metal's level is read."""
 
 
 @dataclass(frozen=True)
@@ -50,7 +54,7 @@ def read_opening(
     *,
     dark: float,
     texture: float = 0.0,
-    reach: int = 24,
+    reach: int = REACH,
     begin: Opening | None = None,
     passes: int = 2,
 ) -> Opening:
@@ -87,7 +91,7 @@ def read_opening(
     off = np.abs(offsets - centre.astype(np.float32))
     clear = _clear(coarse, blur)
     beside = (off > clear) & (off < clear + reach) & seen
-    grain = float(np.clip(np.quantile(thinned(darkness[beside]), 0.985), 0.01, 0.75)) if beside.any() else 0.1
+    grain = float(np.clip(np.quantile(some(darkness, beside), 0.985), 0.01, 0.75)) if beside.any() else 0.1
     counted = np.clip(darkness - grain, 0, None) / (1 - grain)
     counted[off < clear - np.float32(6 * blur + 4.0)] = 1.0  # glints and trapped polish inside a resolved gap
     counted *= off <= clear
@@ -147,16 +151,22 @@ def opening_from_integral(integral: NDArray[np.float64], grain: float, blur: flo
 
     A gap of width w under Gaussian blur has the darkness ½[erf((n + w/2)/σ√2) - erf((n - w/2)/σ√2)].
     """
-    widths = np.concatenate([np.linspace(0, 12 * blur, 240), [12 * blur + 1e4]])
-    n = np.arange(-16 * blur, 16 * blur, blur / 12)[:, None]
-    inner = widths[None, :-1]
-    scale = blur * np.sqrt(2)
-    profile = 0.5 * (erf((n + inner / 2) / scale) - erf((n - inner / 2) / scale))
-    sums = np.sum(np.clip(profile - grain, 0, None) / (1 - grain), axis=0) * blur / 12
-    sums = np.append(sums, sums[-1] + 1e4)
-    start = int(np.searchsorted(sums, 1e-9))  # openings below the floor integrate to nothing
-    start = max(start - 1, 0)
-    return np.asarray(np.interp(integral, sums[start:], widths[start:]))
+    widths, profiles, step = _unit_gaps()
+    sums = np.sum(np.clip(profiles - grain, 0, None), axis=0) / (1 - grain) * step * blur
+    start = max(int(np.searchsorted(sums, 1e-9)) - 1, 0)  # openings below the floor integrate to nothing
+    # wider than any blur reaches, a gap only adds to its integral
+    sums = np.append(sums[start:], sums[-1] + 1e4)
+    widths = np.append(widths[start:] * blur, widths[-1] * blur + 1e4)
+    return np.asarray(np.interp(integral, sums, widths))
+
+
+@cache
+def _unit_gaps() -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+    """Return widths (w,) of gaps, their darkness (n, w) across them and its step, all in units of the blur."""
+    widths, across = np.linspace(0, 12, 240), np.arange(-16, 16, 1 / 12)[:, None]
+    scale = np.sqrt(2)
+    profiles = 0.5 * (erf((across + widths / 2) / scale) - erf((across - widths / 2) / scale))
+    return widths, profiles, 1 / 12
 
 
 def _widest_near(coarse: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -177,22 +187,27 @@ def _metal_level(
     sides = []
     below = offsets >= 0
     index = np.arange(tone.shape[1])
-    # the level varies slowly along the line: every other station says enough
-    tone, offsets, seen, clear = tone[:, ::2], offsets[:, ::2], seen[:, ::2], clear[::2]
+    # the level varies slowly along the line: every third station says enough
+    tone, offsets, clear = (np.ascontiguousarray(one[..., ::3]) for one in (tone, offsets, clear))
+    seen = np.ascontiguousarray(seen[:, ::3])
     for sign in (-1, 1):
         band = (sign * offsets > clear) & (sign * offsets <= clear + reach) & seen
-        count = band.sum(axis=0)
         # the mean of the upper half: pores, inclusions and dark boundaries are not the metal's level
-        total = np.where(band, tone, 0).sum(axis=0)
-        mean = total / np.maximum(count, 1)
-        above = band & (tone > 0.75 * mean)
-        level = np.where(above, tone, 0).sum(axis=0) / np.maximum(above.sum(axis=0), 1)
+        above = band & (tone > 0.75 * _mean_within(tone, band))
+        level = _mean_within(tone, above)
         good = above.sum(axis=0) > 0.3 * reach
         if not good.any():
             good[:] = True
-        level = np.interp(index, index[::2][good], level[good])
+        level = np.interp(index, index[::3][good], level[good])
         sides.append(gaussian_filter1d(level.astype(np.float32), 6.0, mode="nearest"))
     return np.where(below, sides[1], sides[0])
+
+
+def _mean_within(tone: Floats, mask: NDArray[np.bool_]) -> Floats:
+    """Return (n,) mean of each column's values in the mask, 0 where it holds none."""
+    weight = mask.astype(np.float32)
+    total = np.einsum("mn,mn->n", tone, weight)
+    return np.asarray(total / np.maximum(weight.sum(axis=0), 1))
 
 
 def _gap_level(
@@ -210,9 +225,8 @@ def _gap_level(
         darkest = np.quantile(tone[core], 0.02) if core.any() else dark
         return np.full(coarse.size, float(min(darkest, dark, 0.8 * np.median(metal))))
     tone, core = tone[:, resolved], core[:, resolved]
-    mean = np.where(core, tone, 0).sum(axis=0) / np.maximum(core.sum(axis=0), 1)
-    darker = core & (tone <= mean + 1e-6)  # glints and trapped polish are not the gap's level
-    level = np.where(darker, tone, 0).sum(axis=0) / np.maximum(darker.sum(axis=0), 1)
+    # glints and trapped polish are not the gap's level
+    level = _mean_within(tone, core & (tone <= _mean_within(tone, core) + 1e-6))
     # noise alone puts the darker half's mean below the middle, by √(2/π) of its standard deviation
     steps = np.abs(np.diff(tone, axis=0))[core[1:] & core[:-1]]
     if steps.size:

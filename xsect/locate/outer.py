@@ -17,6 +17,9 @@ from xsect.locate.tone import luminance, project
 PITCH = 3
 """Stations from one place at which the face is read to the next."""
 
+BEYOND = 2
+"""Stands in the metal's mask for what lies outside the picture."""
+
 Places = NDArray[np.float64]
 
 
@@ -39,12 +42,14 @@ def read_outer(located: Located, micrograph: Micrograph, sign: int) -> OuterFace
     step, (rows, columns) = parts.step, parts.metal.shape
     facing = located.surfaces.centre[stations] * sign + located.surfaces.thickness[stations] / 2
     along = facing[:, None] + 4 * step + np.arange(0, math.hypot(rows, columns))[None, :] * step
-    x = (base[:, :1] + along * normal[:, :1] + 0.5) / step - 0.5
-    y = (base[:, 1:] + along * normal[:, 1:] + 0.5) / step - 0.5
-    inside = (x >= 0) & (x <= columns - 1) & (y >= 0) & (y <= rows - 1)
-    column, row = (np.clip(np.rint(v), 0, n - 1).astype(int) for v, n in ((x, columns), (y, rows)))
-    metal = parts.metal[row, column]
-    outside = inside & ~metal
+    begin = ((base + 0.5) / step - 0.5).astype(np.float32)
+    climb = (normal / step).astype(np.float32)
+    x, y = (begin[:, i, None] + along.astype(np.float32) * climb[:, i, None] for i in (0, 1))
+    looked = cv2.remap(
+        parts.metal.astype(np.uint8), x, y, cv2.INTER_NEAREST,
+        borderMode=cv2.BORDER_CONSTANT, borderValue=BEYOND,
+    )  # fmt: skip
+    outside, inside = looked == 0, looked != BEYOND
     # a pore or a crack is no outer face: what lies outside stays outside for a while
     lasting = outside & np.roll(outside, -2, axis=1) & np.roll(outside, -4, axis=1)
     first = np.argmax(lasting, axis=1)

@@ -19,7 +19,7 @@ from xsect.locate.tone import (
     luminance,
     project,
     separating_axis,
-    thinned,
+    some,
 )
 from xsect.reasons import Refusal
 
@@ -92,7 +92,7 @@ def find_parts(micrograph: Micrograph, *, turned: bool, plated: bool = False) ->
     _check_share(metal)
     if plated:
         dark = known & ~bright
-        mount = np.atleast_1d(np.median(thinned(coarse[dark]), axis=0)).astype(np.float64)
+        mount = np.atleast_1d(np.median(some(coarse, dark), axis=0)).astype(np.float64)
         coating = find_coating(coarse, relative, metal, known, mount)
         if coating.any():
             # a blurred edge between plating and mount passes through the metal's level: no part is that thin
@@ -137,7 +137,7 @@ def separation(relative: Floats, metal: NDArray[np.bool_], known: NDArray[np.boo
     outer = cv2.erode((~metal).astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool) & known
     if inner.sum() < 50 or outer.sum() < 50:
         return 0.0
-    (bright, bright_spread), (dark, dark_spread) = (_middle(thinned(smooth[mask])) for mask in (inner, outer))
+    (bright, bright_spread), (dark, dark_spread) = (_middle(some(smooth, mask)) for mask in (inner, outer))
     return (bright - dark) / (bright_spread + dark_spread + 1e-3)
 
 
@@ -164,7 +164,7 @@ def _bright(tone: Floats, known: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """
     closed = cv2.morphologyEx(tone, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
     smooth = blurred(closed, 2.0)
-    values = thinned(smooth[known], 200_000)
+    values = some(smooth, known, 200_000)
     low, high = np.percentile(values, (0.3, 99.5))
     if high - low < max(0.04 * high, 0.002):  # a 12-bit picture may fill only a sixteenth of its file's range
         raise Refusal("no_section_found", detail="the picture is uniform")
@@ -185,7 +185,7 @@ def _bright(tone: Floats, known: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
 def _texture(relative: Floats, metal: NDArray[np.bool_]) -> float:
     """Spread of the metal's relative tone about its local mean."""
-    values = thinned((relative - blurred(relative, 8.0))[metal])
+    values = some(relative - blurred(relative, 8.0), metal)
     return float(1.4826 * np.median(np.abs(values - np.median(values)))) if values.size else 1.0
 
 
@@ -213,7 +213,7 @@ def _relative(
     rows, columns = tone.shape
     y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : columns * 1j].astype(np.float32)
     terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
-    mount_tone = float(np.median(thinned(tone[~bright & known])))
+    mount_tone = float(np.median(some(tone, ~bright & known)))
     inner = cv2.erode((bright & known).astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
     if inner.sum() < 200:
         inner = bright & known

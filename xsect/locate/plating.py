@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, grey_closing
 
 from xsect.locate.opening import Opening
-from xsect.locate.tone import Floats, blurred_along
+from xsect.locate.tone import Floats, blurred_along, luminance, project
 
 FAR = (22, 62)
 """Rows beyond the gap's edge between which the base metal's level is read: past any plating."""
@@ -97,10 +97,9 @@ def _by_colour(
     channels: Floats, relative: Floats, far: NDArray[np.bool_], distance: NDArray[np.float64], blur: float
 ) -> Plating | None:
     """Plating by its hue: grain shade and gap only scale all channels alike, plating shifts them apart."""
-    hue = channels - channels.mean(axis=2, keepdims=True)
-    hue = blurred_along(hue, 1.5)
+    hue = blurred_along(channels - luminance(channels)[:, :, None], 1.5)
     near = (distance > -2) & (distance < FAR[0]) & (relative > 0.35)
-    size = np.linalg.norm(hue, axis=2)
+    size = np.sqrt(np.einsum("ijk,ijk->ij", hue, hue))
     spread = float(np.quantile(size[far], 0.9)) if far.any() else 1.0
     odd = near & (size > 2.5 * spread)
     if odd.sum() < 60:
@@ -108,7 +107,7 @@ def _by_colour(
     strong = odd & (size > 0.6 * float(np.quantile(size[odd], 0.98)))
     axis = np.median(hue[strong], axis=0)
     axis /= max(float(np.linalg.norm(axis)), 1e-9)
-    shift = hue @ axis.astype(np.float32)
+    shift = project(hue, axis)
     # thick places show the full hue; edges and thin layers only part of it
     full = float(np.quantile(blurred_along(shift, 5.0)[odd], 0.993))
     noise = float(np.std(shift[far])) if far.any() else 1.0

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from xsect.capture.micrograph import Micrograph
 from xsect.locate.faying_line import FayingLine, find_faying_line
-from xsect.locate.opening import Opening, read_opening
+from xsect.locate.opening import REACH, Opening, read_opening
 from xsect.locate.parts import Parts, find_parts, turn
 from xsect.locate.plating import Plating, facing_tone, read_plating
 from xsect.locate.stations import Stations, read_stations
@@ -18,9 +18,9 @@ from xsect.locate.strip import Strip, unroll
 from xsect.locate.tone import project
 from xsect.reasons import Refusal
 
-VARIATIONS: tuple[tuple[int, float], ...] = ((14, 10.0), (36, 10.0), (24, 6.0), (24, 16.0))
+VARIATIONS: tuple[tuple[int, float], ...] = ((14, 10.0), (36, 10.0), (REACH, 6.0), (REACH, 16.0))
 """Analysis choices that a careful person could make otherwise: (rows over which the metal's level is read,
-opening up to which the gap's mouth takes part in a notch's fit), against the choice (24, 10)."""
+opening up to which the gap's mouth takes part in a notch's fit), against the choice (REACH, 10)."""
 
 
 SMOOTH = 0.008
@@ -136,16 +136,18 @@ def _spread(
     cut = max(0, strip.half - NEAR)
     near = slice(cut, tone.shape[0] - cut)
     for rows, mouth in VARIATIONS:
-        opening = read_opening(
-            tone[near],
-            line.opening,
-            strip.seen[near],
-            dark=dark,
-            texture=texture,
-            reach=rows,
-            begin=apart,
-            passes=0,
-        )
+        opening = apart
+        if rows != REACH:
+            opening = read_opening(
+                tone[near],
+                line.opening,
+                strip.seen[near],
+                dark=dark,
+                texture=texture,
+                reach=rows,
+                begin=apart,
+                passes=0,
+            )
         varied = read_stations(opening, gap, line.points, reach=mouth)
         if len(varied.segments) != len(stations.segments):
             return tuple((np.inf, np.inf) for _ in stations.segments)

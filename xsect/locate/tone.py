@@ -44,15 +44,19 @@ def blurred_along(image: Floats, sigma: float) -> Floats:
 
 def luminance(image: Floats) -> Floats:
     """Return the mean of the channels of a (rows, columns, 3) image, or the grey image itself."""
-    return image if image.ndim == 2 else image.mean(axis=2, dtype=np.float32)
+    return project(image, np.full(3, 1 / 3))
 
 
-def thinned(values: NDArray[Any], most: int = 40_000) -> NDArray[Any]:
-    """Return every k-th of the values (n, …), about ``most`` of them: enough for medians, quantiles and covariances.
+def some(image: NDArray[Any], mask: NDArray[np.bool_], most: int = 40_000) -> NDArray[Any]:
+    """Return every k-th value (n, …) of the image's pixels in ``mask``, about ``most`` of them: enough for medians,
+    quantiles and covariances.
 
     The step is odd, so that it keeps no pace with the rows of a picture for long.
     """
-    return values[:: (len(values) // most) | 1]
+    places = np.flatnonzero(mask)
+    return np.asarray(
+        image.reshape(mask.size, *image.shape[mask.ndim :])[places[:: (len(places) // most) | 1]]
+    )
 
 
 def separating_axis(image: Floats, metal: NDArray[np.bool_], mount: NDArray[np.bool_]) -> NDArray[np.float64]:
@@ -61,7 +65,7 @@ def separating_axis(image: Floats, metal: NDArray[np.bool_], mount: NDArray[np.b
     The discriminant is shrunk halfway towards plain averaging: a channel that looks useless in one place (red
     resin under red light) may be the good one elsewhere, and averaging lowers the noise.
     """
-    bright, dark = (thinned(image[mask]).astype(np.float64) for mask in (metal, mount))
+    bright, dark = (some(image, mask).astype(np.float64) for mask in (metal, mount))
     difference = bright.mean(axis=0) - dark.mean(axis=0)
     within = np.cov(bright, rowvar=False) + np.cov(dark, rowvar=False)
     within += np.eye(3) * max(float(np.trace(within)) / 3, 1e-6)
