@@ -84,6 +84,11 @@ def test_gap_between_two_contacts_parts_them(between: Piece) -> None:
     assert found == [(100, 219), (220 + n, 349 + n)]
 
 
+def test_round_voids_near_the_ends_leave_one_contact() -> None:
+    voids = (18, 20.0, 20.0)
+    assert contacts(GAP, joined(30), voids, joined(45), voids, joined(103), GAP) == [(100, 313)]
+
+
 def test_three_contacts_and_a_void_in_the_middle_one() -> None:
     found = contacts(GAP, joined(90), GAP, joined(60), (20, 2.0, 2.0), joined(50), GAP, joined(80), GAP)
     assert found == [(100, 189), (290, 419), (520, 599)]

@@ -10,6 +10,7 @@ climbs the steps of the pixel grid is longer.
 import math
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -67,6 +68,22 @@ def test_line_runs_in_the_gap_and_joins_it(drawing: Drawing) -> None:
     assert np.abs(line.opening - truth)[inner][resolved].max() < 4 * step
     assert (line.opening[truth == 0] == 0).mean() > 0.98
     assert line.gap_seen == (True, True)
+
+
+@pytest.mark.parametrize("radius", [6, 11, 18])
+@pytest.mark.parametrize("tilt", [0.0, -12.0])
+def test_round_pores_beside_the_joint_do_not_draw_the_line(tilt: float, radius: int) -> None:
+    drawing = replace(PLAIN, tilt_deg=tilt, size=TILTED)
+    pixels = drawing.pixels()
+    (left, right) = (np.array(one) for one in drawing.notches()[0])
+    along = (right - left) / np.hypot(*(right - left))
+    for share, off in ((0.3, radius + 5), (0.65, -radius - 5)):
+        centre = left + share * (right - left) + off * np.array([-along[1], along[0]])
+        cv2.circle(pixels, tuple(np.rint(centre).astype(int).tolist()), radius, 38, -1, cv2.LINE_AA)
+    line = find_faying_line(find_parts(micrograph(pixels), turned=False))
+    (u, v), (at, without) = (own_axes(drawing, one.points) for one in (line, line_of(drawing)))
+    # nothing shows between the notches, so that the line is as free as it gets
+    assert np.abs(v - np.interp(u, at, without))[np.abs(u) < 95].max() < 1.0
 
 
 @pytest.mark.parametrize(

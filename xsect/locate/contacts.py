@@ -11,6 +11,9 @@ from numpy.typing import NDArray
 UNSEEN = 3.0
 """Opening in px below which a flaw may be longer than the bond on either side: residual plating, a dark line."""
 
+ROUND = 1.6
+"""Length of an open stretch, in its heights, below which it is a void: two contacts' mouths open more slowly."""
+
 
 @dataclass(frozen=True)
 class Contact:
@@ -55,6 +58,7 @@ def find_contacts(
         # a void may be taller than the gap outside, but then it is about as tall as it is long
         short = gap < 0.3 * sum(lengths) and distance < 0.5 * standoff
         short = short or (gap < 0.25 * min(lengths) and gap < 2 * height)
+        short = short or (gap < 0.5 * sum(lengths) and gap < ROUND * height)
         return slight or short or gap < 0.1 * min(lengths)
 
     while True:

@@ -6,7 +6,7 @@ gap between the parts is plainly open to the outside.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import cv2
@@ -29,6 +29,9 @@ SHORT = 12
 
 SHARED = 2
 """Coarse px of the gap's tip that the joint's stretch is tied to."""
+
+PORE = (8, 2.0, 0.1)
+"""Least size of a pore in coarse px, how much longer than wide it may be, and its greatest share of the picture."""
 
 MAX_WANDER = 0.025
 """Departure from a parabola, as a share of the length, beyond which a line hops about where there is none."""
@@ -78,7 +81,7 @@ def find_faying_line(parts: Parts) -> FayingLine:
 
     Refuses with ``faying_line_not_found`` when no gap between two parts is open to the outside on either side.
     """
-    level = _level(parts)
+    level = _without_pores(_level(parts))
     between, outer = _between(level)
     labels, gaps = _gaps(between, outer, level.inside)
     left, right = _anchors(gaps)
@@ -135,6 +138,26 @@ def _level(parts: Parts) -> _Levelled:
         inside & parts.known[index, column],
         lean - margin,
     )
+
+
+def _without_pores(level: _Levelled) -> _Levelled:
+    """Fill round holes in the metal: a pore beside the joint must not draw the line to itself."""
+    dark = (~level.inside | ~level.metal | (level.relative < 0.5)).astype(np.uint8)
+    # what the picture's edge cuts off may be a gap
+    dark[[0, -1]] = 1
+    dark[:, [0, -1]] = 1
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(dark, connectivity=4)
+    width, height = stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]
+    least, most = np.minimum(width, height), np.maximum(width, height)
+    pore = (least >= PORE[0]) & (most < PORE[1] * least) & (most < PORE[2] * dark.shape[1])
+    pore &= stats[:, cv2.CC_STAT_AREA] > 0.5 * width * height
+    pore[0] = False
+    if not pore.any():
+        return level
+    ring = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7))
+    filled = cv2.dilate(pore[labels].astype(np.uint8), ring).astype(bool) & (level.metal | pore[labels])
+    relative = np.where(filled, np.float32(1), level.relative)
+    return replace(level, relative=relative, metal=level.metal | filled)
 
 
 def _between(level: _Levelled) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
