@@ -12,9 +12,10 @@ from scipy.ndimage import gaussian_filter
 
 from tests.locate.drawing import Drawing, micrograph, sheet_row
 from xsect.locate.section import locate
-from xsect.measure.form import Form, measure_form
+from xsect.measure.form import UNSEEN, ContactForm, Form, measure_form
+from xsect.measure.form_notes import with_form
 from xsect.measure.standoff import find_levels
-from xsect.quantities import Measurement
+from xsect.quantities import Component, Measurement, measured, not_measured
 
 WIDE = Drawing(bonds=((-90.0, 90.0),), size=(460, 900), upper=120, lower=120)
 
@@ -48,7 +49,7 @@ def test_depth_of_a_mark(depth: float) -> None:
     assert one.status == "measured"
     assert one.value == pytest.approx(2 * depth, abs=1.4)
     assert one.low <= 2 * depth <= one.high
-    assert form.lower_in_weld == pytest.approx(2 * (120 - depth), abs=4)
+    assert form.lower_in_weld[0] == pytest.approx(2 * (120 - depth), abs=4)
 
 
 def test_a_deep_hollow_is_left_to_a_person() -> None:
@@ -77,9 +78,9 @@ def test_face_or_surroundings_out_of_view(drawing: Drawing, half: float, why: st
 def test_remnant_lies_in_the_part_whose_surface_stands_back() -> None:
     """Drawings open upward only: the lower surface is the bond's plane."""
     _, form = form_of(pixels(WIDE, 0.0, 0.0))
-    assert form.remnant_upper == pytest.approx(2 * WIDE.standoff, abs=3)
-    assert form.remnant_lower == pytest.approx(0, abs=3)
-    assert any("mostly in the upper part" in note for note in form.notes)
+    assert form.remnant_upper[0] == pytest.approx(2 * WIDE.standoff, abs=3)
+    assert form.remnant_lower[0] == pytest.approx(0, abs=3)
+    assert form.sides == pytest.approx([2 * WIDE.standoff] * 2, abs=2)
 
 
 def test_contacts_are_compared() -> None:
@@ -87,4 +88,29 @@ def test_contacts_are_compared() -> None:
     _, form = form_of(two.pixels())
     assert [one.width for one in form.contacts] == pytest.approx([200, 300], abs=6)
     assert form.contacts[0].gap_right == pytest.approx(form.contacts[1].gap_left, abs=2)
-    assert any("smallest has 67% of the largest" in note for note in form.notes)
+
+
+def test_form_is_told_beside_the_numbers_it_belongs_to() -> None:
+    form = Form((310.0, 2.0), UNSEEN, (57.0, 1.5), (4.0, 1.5), (61.0, 63.0), (
+        ContactForm(1, 200.0, 61.0, 40.0), ContactForm(2, 300.0, 40.0, 63.0),
+    ))  # fmt: skip
+    part = (Component("scale", 1.0),)
+    found = [
+        measured("bond_width", 500.0, part),
+        measured("bond_width", 200.0, part, segment=1),
+        measured("standoff", 62.0, part, note="as it was"),
+        measured("indentation_upper", 9.0, part),
+        measured("indentation_lower", 9.0, part),
+        measured("upper_thickness", 400.0, part),
+        not_measured("collapse", "no height"),
+    ]
+    notes = [one.note for one in with_form(found, form)]
+    assert notes[0].endswith("0.200 mm, 0.300 mm wide: the smallest has 67% of the largest")
+    assert notes[1].startswith("67% of the widest; the gap beside it reaches 61")
+    assert notes[2].startswith("as it was; sheet separation 61")
+    assert "mostly in the upper part" in notes[2]
+    assert (
+        notes[3] == "in the weld the part is 0.3100 ± 0.0039 mm thick, 78% of the thickness beside the weld"
+    )
+    assert notes[4] == ""
+    assert notes[6] == "no height"

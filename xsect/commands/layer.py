@@ -86,6 +86,8 @@ def layer(
 
 
 def _tell(found: LayerReadings) -> None:
+    import numpy as np
+
     unit = "µm" if found.unit == "um" else "px"
 
     def say(name: str, value: str) -> None:
@@ -100,10 +102,12 @@ def _tell(found: LayerReadings) -> None:
     say("95 % interval", f"{found.low:.{digits}f} to {found.high:.{digits}f} {unit}")
     say("least, most", f"{found.least:.{digits}f}, {found.most:.{digits}f} {unit}")
     say("standard deviation", f"{found.sd:.{digits}f} {unit}")
-    say("readings", str(len(found.thickness)))
+    length = float(np.ptp(found.along))
+    say("readings", f"{len(found.thickness)}, spread over {length:.4g} {unit} of the layer")
     if found.scale:
         say("scale", f"{found.scale.um_per_px:.5g} µm/px, {found.scale.source}")
-    if found.tilt_deg:
-        say("oblique cut", f"corrected for a lean of {found.tilt_deg:g}°")
+    lean = f"all values corrected for a lean of {found.tilt_deg:g}° (times its cosine)"
+    say("oblique cut", lean if found.tilt_deg else "not corrected: no lean was given (--tilt)")
+    click.echo("Stated as coating thickness on cross-sections is (after the idea of ISO 1463 and ASTM B487).")
     for note in found.notes:
         click.echo(f"Note: {note}")

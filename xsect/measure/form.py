@@ -34,6 +34,9 @@ HOLLOW_SHARE = 0.2
 """Share of the part's thickness from which a depression may be the hollow of a stamped projection."""
 
 
+UNSEEN = (math.nan, math.nan)
+
+
 @dataclass(frozen=True)
 class Mark:
     """A depression of one outer face in px: its depth, the standard uncertainty, and where its floor lies (x, y)."""
@@ -55,20 +58,20 @@ class ContactForm:
 
 @dataclass(frozen=True)
 class Form:
-    """Evidence on the form, in µm, NaN where not in view.
+    """Evidence on the form: (value, standard uncertainty) in µm, both NaN where not in view.
 
     ``upper_in_weld``, ``lower_in_weld``: metal left from the faying line to the mark's floor; ``remnant_upper``,
     ``remnant_lower``: how far each part's facing surface stands back from the bond's plane outside the projection (the
-    one that does carries what is left of the projection). ``contacts``: each contact of a section that has several.
-    ``notes``: the same in words.
+    one that does carries what is left of the projection). ``sides``: the sheets' separation on each side of the weld
+    where it is level. ``contacts``: each contact of a section that has several.
     """
 
-    upper_in_weld: float
-    lower_in_weld: float
-    remnant_upper: float
-    remnant_lower: float
+    upper_in_weld: tuple[float, float]
+    lower_in_weld: tuple[float, float]
+    remnant_upper: tuple[float, float]
+    remnant_lower: tuple[float, float]
+    sides: tuple[float, ...]
     contacts: tuple[ContactForm, ...]
-    notes: tuple[str, ...]
 
 
 def measure_form(
@@ -82,15 +85,14 @@ def measure_form(
         mark = find_mark(located, read_outer(located, micrograph, sign))
         if isinstance(mark, str):
             out.append(not_measured(f"indentation_{name}", mark))
-            in_weld.append(math.nan)
+            in_weld.append(UNSEEN)
             continue
         floor = float(np.hypot(*(located.strip.points - mark.floor).T).min()) * um
-        in_weld.append(floor)
+        in_weld.append((floor, math.hypot(math.sqrt(2) * EDGE_PX * um, mark.u * um, u_scale * floor)))
         out.append(_indentation(f"indentation_{name}", mark, thickness or floor, um, u_scale))
-    remnants = _remnants(located, levels, um)
-    contacts = _contacts(located, um)
-    form = Form(in_weld[0], in_weld[1], *remnants, contacts, ())
-    return out, replace(form, notes=_notes(form))
+    sides = tuple(level.opening * um for level in levels)
+    upper, lower = _remnants(located, levels, um)
+    return out, Form(in_weld[0], in_weld[1], upper, lower, sides, _contacts(located, um))
 
 
 def _indentation(name: str, mark: Mark, thickness: float, um: float, u_scale: float) -> Measurement:
@@ -195,24 +197,34 @@ def _level_surroundings(
     return chosen if float(np.std(depth[chosen] - curve(along[chosen]))) < STRAIGHT_PX else None
 
 
-def _remnants(located: Located, levels: list[Level], um: float) -> tuple[float, float]:
+def _remnants(
+    located: Located, levels: list[Level], um: float
+) -> tuple[tuple[float, float], tuple[float, float]]:
     """Return how far the upper and the lower facing surface stand back from the bond's plane, where level."""
     segments = located.stations.segments
     if not segments or not levels:
-        return math.nan, math.nan
+        return UNSEEN, UNSEEN
     points = located.strip.points
     inside = slice(math.ceil(segments[0].left.station), int(segments[-1].right.station) + 1)
     bond = points[inside]
     chord = bond[-1] - bond[0]
-    down = np.array([-chord[1], chord[0]]) / max(float(np.hypot(*chord)), 1e-9)
-    upper, lower = [], []
+    length = max(float(np.hypot(*chord)), 1e-9)
+    down = np.array([-chord[1], chord[0]]) / length
+    upper, lower, lean = [], [], []
     for level in levels:
         span = slice(level.first, level.last + 1)
         centre = (points[span] - bond[0]) @ down + located.surfaces.centre[span]
         half = located.surfaces.thickness[span] / 2
         upper.append(-float(np.median(centre - half)) * um)
         lower.append(float(np.median(centre + half)) * um)
-    return float(np.mean(upper)), float(np.mean(lower))
+        middle = points[(level.first + level.last) // 2] - bond.mean(axis=0)
+        lean.append(2 * EDGE_PX * um * float(np.hypot(*middle)) / length)
+    # the bond's plane is known at its two ends; carried out to the level stretches, their uncertainty grows
+    u = math.hypot(EDGE_PX * um, *lean) / len(levels)
+    found = [
+        (float(np.mean(one)), math.hypot(u, float(np.ptp(one)) / math.sqrt(12))) for one in (upper, lower)
+    ]
+    return found[0], found[1]
 
 
 def _contacts(located: Located, um: float) -> tuple[ContactForm, ...]:
@@ -233,30 +245,3 @@ def _contacts(located: Located, um: float) -> tuple[ContactForm, ...]:
         after = opening[min(int(segment.right.station), edges[number] - 1) : edges[number] + 1]
         out.append(ContactForm(number, width.width, float(before.max()), float(after.max())))
     return tuple(out)
-
-
-def _notes(form: Form) -> tuple[str, ...]:
-    """Return the form in plain sentences."""
-    from xsect.quantities import show
-
-    notes = []
-    if math.isfinite(form.upper_in_weld) and math.isfinite(form.lower_in_weld):
-        total = show(form.upper_in_weld + form.lower_in_weld, "um")
-        notes.append(f"metal between the two outer faces in the weld: {total}")
-    if math.isfinite(form.remnant_upper):
-        upper, lower = (show(max(one, 0.0), "um") for one in (form.remnant_upper, form.remnant_lower))
-        carries = "upper" if form.remnant_upper > form.remnant_lower else "lower"
-        notes.append(
-            f"outside the projection the upper surface stands back from the bond's plane by {upper}, the lower by "
-            f"{lower}: what is left of the projection is mostly in the {carries} part"
-        )
-    if form.contacts:
-        widths = [one.width for one in form.contacts]
-        ratio = min(widths) / max(widths)
-        listed = ", ".join(show(width, "um") for width in widths)
-        notes.append(f"contacts left to right are {listed} wide: the smallest has {ratio:.0%} of the largest")
-        outer = form.contacts[0].gap_left, form.contacts[-1].gap_right
-        notes.append(
-            f"gap left of the first contact {show(outer[0], 'um')}, right of the last {show(outer[1], 'um')}"
-        )
-    return tuple(notes)

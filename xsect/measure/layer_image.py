@@ -20,6 +20,7 @@ from xsect.capture.scale import Scale
 from xsect.locate.band import Band, find_band
 from xsect.locate.layer_profile import LayerProfile, read_layer
 from xsect.locate.view import LayerView
+from xsect.measure.layer_choice import boundary_inside, find_steadiest, part_of, wander
 from xsect.measure.oblique import perpendicular_thickness
 from xsect.quantities import COVERAGE_FACTOR, Component
 from xsect.reasons import Refusal
@@ -31,16 +32,34 @@ ISO 1463 and ASTM B487)."""
 MODEL_PX = 0.05
 """Standard uncertainty in px from the step model itself: sampled edges, resampling along the layer."""
 
+WANDERS = 0.2
+"""Standard deviation of the thickness over its mean from which other stretches are looked at."""
+
+SOFTEST = 6.0
+"""Blur in px above which a step is none: the rows that an edge is fitted in are few times as many."""
+
+SCATTER = 0.5
+"""Standard deviation of the readings over their mean from which they are not of one layer."""
+
+SEVERAL = (
+    "several stretches could be the layer: the one of steadiest thickness was taken; look at the marked-up picture, "
+    "or say with --at which is meant"
+)
+INSIDE = (
+    "another boundary runs inside the layer, {} below its upper edge: two layers are measured as one; say with --at "
+    "which is meant"
+)
+UNSTEADY = "the layer's edges wander: look at the marked-up picture, or say with --at which layer is meant"
+
 
 @dataclass(frozen=True)
 class LayerReadings:
     """Thickness of one layer. All lengths are in ``unit``: "um", or "px" where no scale is known.
 
-    ``along``, ``thickness``, ``u``: (n,) of the readings, not corrected for an oblique cut; ``mean``, ``low`` and
-    ``high`` are corrected by ``tilt_deg``. ``sd``, ``least``, ``most``: of the readings, corrected. ``budget``:
-    parts of ``u_mean``. ``resolved``: False where the layer is thinner than the picture can show; ``high`` is then an
-    upper bound and ``low`` 0. ``notes``: what a reader must know. ``upper``, ``lower``: (n, 2) = (x, y) px of the
-    edges.
+    ``along``, ``thickness``, ``u``: (n,) of the readings; all thicknesses are corrected by ``tilt_deg``. ``sd``,
+    ``least``, ``most``: of the readings. ``budget``: parts of ``u_mean``. ``resolved``: False where the layer is
+    thinner than the picture can show; ``high`` is then an upper bound and ``low`` 0. ``notes``: what a reader must
+    know. ``upper``, ``lower``: (n, 2) = (x, y) px of the edges.
     """
 
     image: str
@@ -134,9 +153,19 @@ def measure_layer(
 ) -> LayerReadings:
     """Measure a layer in pixels (rows, columns[, 3]). Raises Refusal layer_not_found; ValueError for a tilt of 90°."""
     band = find_band(pixels, burned_in, at=at)
+    if at is None and wander(band) > WANDERS:
+        steadiest = find_steadiest(pixels, burned_in, band)
+        band = steadiest or band
+        notes += (SEVERAL if steadiest else UNSTEADY,)
     profile = read_layer(band)
-    if len(profile.thickness) < FEWEST:
-        raise Refusal("layer_not_found", detail=f"only {len(profile.thickness)} places along it can be read")
+    _check(profile, sought=at is not None)
+    if (inner := boundary_inside(band, profile)) is not None:
+        if at is None:
+            notes += (INSIDE.format(_length(inner, scale)),)
+        else:
+            band = part_of(band, inner, at)
+            profile = read_layer(band)
+            _check(profile, sought=True)
     um = scale.um_per_px if scale else 1.0
     mean_px = float(np.mean(profile.thickness))
     parts = _budget(profile, band, scale)
@@ -161,10 +190,34 @@ def measure_layer(
     readings = profile.thickness * um * cosine
     upper, lower = _edges(band, profile)
     return LayerReadings(
-        image, sha256, "um" if scale else "px", scale, profile.station * um, profile.thickness * um, profile.u * um,
+        image, sha256, "um" if scale else "px", scale, profile.station * um, readings, profile.u * um * cosine,
         profile.fitted, upper, lower, mean, u_mean, low, high, float(np.std(readings, ddof=1)), float(readings.min()),
         float(readings.max()), budget, tilt_deg, resolved, notes,
     )  # fmt: skip
+
+
+def _check(profile: LayerProfile, *, sought: bool) -> None:
+    """Raise Refusal layer_not_found for what is no layer; ``sought``: the user said where it lies."""
+    readings = profile.thickness
+    if len(readings) < FEWEST:
+        raise Refusal("layer_not_found", detail=f"only {len(readings)} places along it can be read")
+    if float(profile.fitted.mean()) < 0.1:
+        raise Refusal(
+            "layer_not_found", detail="what looks most like one has no edges that a step could be fitted to"
+        )
+    if profile.blur > SOFTEST:
+        raise Refusal(
+            "layer_not_found", detail=f"what looks most like one has no edge, but shading over {SOFTEST:g} px"
+        )
+    mean = float(np.mean(readings))
+    # one that is thinner than the blur is given a bound instead
+    if not sought and mean > 1.5 * apparent_width(profile) and float(np.std(readings)) > SCATTER * mean:
+        found = f"{readings.min():.3g} to {readings.max():.3g} px thick"
+        raise Refusal("layer_not_found", detail=f"what looks most like one is {found}: it ends, or is none")
+
+
+def _length(px: float, scale: Scale | None) -> str:
+    return f"{px * scale.um_per_px:.3g} µm" if scale else f"{px:.3g} px"
 
 
 def _is_resolved(profile: LayerProfile, u: float) -> bool:
@@ -173,7 +226,7 @@ def _is_resolved(profile: LayerProfile, u: float) -> bool:
     ``u``: standard uncertainty of the mean thickness in px.
     """
     mean = float(np.mean(profile.thickness))
-    return not math.isfinite(profile.blur) or (mean > 3 * u and mean > 0.5 * profile.blur)
+    return not math.isfinite(profile.blur) or (mean > 3 * u and mean > profile.blur)
 
 
 def apparent_width(profile: LayerProfile) -> float:

@@ -11,7 +11,9 @@ from xsect.measure.diameter import measure_diameter
 from xsect.measure.doubts import find_doubts
 from xsect.measure.flaws import measure_flaws
 from xsect.measure.form import measure_form
+from xsect.measure.form_notes import with_form
 from xsect.measure.kind import measure_kind
+from xsect.measure.model_error import regime_of, with_model_error
 from xsect.measure.nugget import measure_nugget, nugget_doubts
 from xsect.measure.offset import measure_offset
 from xsect.measure.plating import measure_plating
@@ -28,6 +30,7 @@ def measure(
     um, u_scale = micrograph.scale.um_per_px, micrograph.scale.u_relative
     levels = find_levels(located)
     thicknesses = measure_thickness(located, micrograph, levels)
+    marks, form = measure_form(located, micrograph, levels, row)
     found = [
         *measure_bond(located, um, u_scale),
         *measure_kind(located, contents.nuggets, row),
@@ -35,11 +38,13 @@ def measure(
         *measure_standoff(levels, located.surfaces.blur, um, u_scale, row),
         *measure_plating(located, contents.surfaces, um, u_scale, row),
         *measure_nugget(located, contents.nuggets, um, u_scale, row, thicknesses),
-        *measure_form(located, micrograph, levels, row)[0],
+        *marks,
         *measure_flaws(contents.flaws, um, u_scale),
         *thicknesses,
     ]
+    found = with_model_error(found, regime_of(located, contents.nuggets, row))
     found += measure_diameter(found, row)
+    found = with_form(found, form)
     order = {name: place for place, name in enumerate(QUANTITIES)}
     found.sort(key=lambda one: (one.segment or 0, order[one.quantity]))
     doubts = (*find_doubts(located, micrograph, row, found), *nugget_doubts(contents.nuggets, um, row))
