@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 
 from xsect.locate import rim
+from xsect.locate.structure import Structure
 from xsect.locate.weld_frame import SPAN
 
 ROWS = 7
@@ -53,28 +54,24 @@ def test_points_are_evenly_spaced_and_normals_point_outward() -> None:
     assert (outward > 0).all()
 
 
-def drawn(
-    x: float, y: float, half: float, up: float, down: float
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return (line, features, weights): a zone 1 higher in its first feature, both features noisy."""
+def drawn(x: float, y: float, half: float, up: float, down: float) -> tuple[np.ndarray, Structure]:
+    """Return a line and a structure: a zone 1 higher in its first feature, both features noisy."""
     rng = np.random.default_rng(4)
     features = cv2.GaussianBlur(rng.standard_normal((500, 560, 2)).astype(np.float32), (0, 0), 2.0)
     inside = np.zeros(features.shape[:2], np.uint8)
     cv2.fillPoly(inside, [np.rint(rim.ellipse(x, y, half, up, down)).astype(np.int32)], 1)
     features[..., 0] += cv2.GaussianBlur(inside.astype(np.float32), (0, 0), 1.5)
-    return np.full(560, 250.0), features, np.ones(inside.shape, np.float32)
+    return np.full(560, 250.0), Structure((features,), np.ones(inside.shape, np.float32))
 
 
 @pytest.mark.parametrize("shape", [(280, 250, 110, 40, 50), (300, 262, 60, 50, 30), (250, 240, 40, 25, 25)])
 def test_a_zone_is_guessed_and_drawn(shape: tuple[float, ...]) -> None:
     """Within 2 px of the drawn outline: the blur of its edge and the rounding by its few waves."""
-    line, features, weights = drawn(*shape)
-    first = rim.guesses(line, features, weights)[0]
+    line, structure = drawn(*shape)
+    first = rim.guesses(line, structure)[0]
     scale = rim.size(first)
-    found = rim.refine(
-        first, line, features, weights, reach=0.4 * scale, width=max(0.25 * scale, 5), orders=8
-    )
-    found = rim.refine(found, line, features, weights, reach=0.2 * scale, width=5, orders=8)
+    found = rim.refine(first, line, structure, reach=0.4 * scale, width=max(0.25 * scale, 5), orders=8)
+    found = rim.refine(found, line, structure, reach=0.2 * scale, width=5, orders=8)
     x, y, half, up, down = shape
     assert found.min(axis=0) == pytest.approx([x - half, y - up], abs=2)
     assert found.max(axis=0) == pytest.approx([x + half, y + down], abs=2)
@@ -82,4 +79,4 @@ def test_a_zone_is_guessed_and_drawn(shape: tuple[float, ...]) -> None:
 
 def test_nothing_is_guessed_where_nothing_is_seen() -> None:
     empty = np.zeros((SPAN, SPAN), np.float32)
-    assert rim.guesses(np.full(SPAN, SPAN / 2), empty[..., None], empty) == []
+    assert rim.guesses(np.full(SPAN, SPAN / 2), Structure((empty[..., None],), empty)) == []

@@ -14,7 +14,7 @@ from xsect.locate.bond_line import bond_line
 from xsect.locate.parts import turn
 from xsect.locate.rim import GRID, POINTS, Band, Outline, band, direction, guesses, refine, size
 from xsect.locate.section import Located
-from xsect.locate.structure import structure
+from xsect.locate.structure import Structure, read_structure
 from xsect.locate.tone import Floats, Image
 from xsect.locate.view import FUSED
 from xsect.locate.weld_frame import Bond, WeldFrame, bonds, closer, frame_of
@@ -148,13 +148,13 @@ def _find(located: Located, pixels: Image, bond: Bond) -> Nugget | None:
         return None
     frame = frame_of(located, pixels, bond)
     line, _ = bond_line(located, bond, frame)
-    features, weights = structure(frame)
+    structure = read_structure(frame)
     tried = []
-    for guess in guesses(line, features, weights):
+    for guess in guesses(line, structure):
         outline = guess
         for reach, width in ((0.45, 0.3), (0.25, 0.2)):
-            outline = _drawn(outline, line, features, weights, reach, width)
-        tried.append((judge(band_about(outline, line, features, weights)), outline))
+            outline = _drawn(outline, line, structure, reach, width)
+        tried.append((judge(band_about(outline, line, structure)), outline))
     if not tried:
         return None
     best = max(one[0].steadiness for one in tried)
@@ -165,15 +165,14 @@ def _find(located: Located, pixels: Image, bond: Bond) -> Nugget | None:
     )
     if evidence.steadiness < 0.8 * POSSIBLE:
         return None
-    apart = standing(outline, band_about(outline, line, features, weights), features, weights)
+    apart = standing(outline, band_about(outline, line, structure), structure)
     return _closely(located, pixels, bond, frame, outline, apart)
 
 
 def _drawn(
     outline: Outline,
     line: NDArray[np.float64],
-    features: Floats,
-    weights: Floats,
+    structure: Structure,
     reach: float,
     width: float,
     orders: int = 8,
@@ -183,8 +182,7 @@ def _drawn(
     return refine(
         outline,
         line,
-        features,
-        weights,
+        structure,
         reach=reach * scale,
         width=max(width * scale, LEAST_WINDOW),
         orders=orders,
@@ -205,20 +203,19 @@ def _closely(
     frame = closer(located, pixels, coarse, outline)
     outline = frame.from_picture(coarse.to_picture(outline))
     line, u_line = bond_line(located, bond, frame, outline)
-    features, weights = structure(frame)
+    structure = read_structure(frame)
     for reach, width in ((0.2, 0.2), (0.12, 0.12)):
-        outline = _drawn(outline, line, features, weights, reach, width)
-    evidence = replace(judge(band_about(outline, line, features, weights)), apart=apart)
+        outline = _drawn(outline, line, structure, reach, width)
+    evidence = replace(judge(band_about(outline, line, structure)), apart=apart)
     if np.ptp(outline[:, 0]) * frame.step < SMALLEST:
         return None
     # texture is read in windows that take in the rim itself, so a smooth zone seems smaller than it is; brightness
     # and colour are not, and where they tell the zone as well they say where its rim is
-    plain = features[..., : 3 if frame.image.ndim == 3 else 1]
-    if judge(band_about(outline, line, plain, weights)).steadiness > PLAIN:
-        features = plain
-    outline = _drawn(outline, line, features, weights, 0.2, 0.15, orders=14)
+    if judge(band_about(outline, line, structure.plain)).steadiness > PLAIN:
+        structure = structure.plain
+    outline = _drawn(outline, line, structure, 0.2, 0.15, orders=14)
     line, u_line = bond_line(located, bond, frame, outline)
-    other = _drawn(outline, line, features, weights, 0.12, 0.25)
+    other = _drawn(outline, line, structure, 0.12, 0.25)
     off = float(np.median(np.hypot(*(other - outline).T)))
     one = _measured(located, bond, frame, outline, line, u_line, off, evidence)
     # a nugget holds the parts together across their faying line, and its rim is where it is however it is read
@@ -266,10 +263,10 @@ def _measured(
     )
 
 
-def band_about(outline: Outline, line: NDArray[np.float64], features: Floats, weights: Floats) -> Band:
+def band_about(outline: Outline, line: NDArray[np.float64], structure: Structure) -> Band:
     """Return the band in which a rim is judged: three windows to either side."""
     width = max(0.15 * size(outline), LEAST_WINDOW)
-    return band(outline, line, features, weights, 3 * width + 2)
+    return band(outline, line, structure, 3 * width + 2)
 
 
 def judge(one: Band) -> Evidence:
@@ -300,14 +297,15 @@ def judge(one: Band) -> Evidence:
     )
 
 
-def standing(outline: Outline, one: Band, features: Floats, weights: Floats) -> float:
+def standing(outline: Outline, one: Band, structure: Structure) -> float:
     """Return how far the zone inside an outline stands apart from equally large zones of the metal elsewhere."""
     width = (float(one.offsets[-1]) - 2) / 3
     axis = direction(one, 2 * width, np.ones(POINTS, bool))
     if axis is None:
         return 0.0
-    tone = (features @ axis.astype(np.float32))[::GRID, ::GRID]
-    weight = weights[::GRID, ::GRID]
+    rows, columns = structure.weights.shape
+    x, y = np.meshgrid(*(np.arange(0, side, GRID, dtype=np.float32) for side in (columns, rows)))
+    tone, weight = structure.at(x, y) @ axis.astype(np.float32), structure.weights[::GRID, ::GRID]
     inside = np.zeros(weight.shape, np.uint8)
     cv2.fillPoly(inside, [np.rint(outline / GRID).astype(np.int32)], 1)
     extent = np.maximum(np.ptp(outline, axis=0) / GRID * 0.8, 2).astype(int) | 1

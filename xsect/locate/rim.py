@@ -6,10 +6,12 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
-from xsect.locate.tone import Floats, blurred
+from xsect.locate.structure import Structure
+from xsect.locate.tone import Floats
 from xsect.locate.weld_frame import SPAN
 
 POINTS = 144
@@ -76,23 +78,22 @@ def size(outline: Outline) -> float:
     return float(min(width, 1.2 * height))
 
 
-def guesses(line: NDArray[np.float64], features: Floats, weights: Floats, count: int = 3) -> list[Outline]:
+def guesses(line: NDArray[np.float64], structure: Structure, count: int = 3) -> list[Outline]:
     """Return the superellipses across whose rims the structure changes most steadily, best first.
 
     They lie about the middle of the bond on the faying ``line`` (y of each column) of a frame whose bond is SPAN
     wide. No two of them are alike.
     """
-    share = blurred(weights, GRID)[::GRID, ::GRID]
+    share = _gridded(structure.weights, structure.weights)[..., 0]
     seen = share > 0.5
     if seen.sum() < 100:
         return []
-    grid = np.stack(
-        [blurred(features[..., k] * weights, GRID)[::GRID, ::GRID] for k in range(features.shape[-1])], -1
-    ) / (share[..., None] + np.float32(1e-3))
+    grid = np.concatenate([_gridded(plane, structure.weights) for plane in structure.planes], axis=-1)
+    grid /= share[..., None] + np.float32(1e-3)
     grid /= _spread(grid, seen)
     middle = line.size / 2
     base = float(line[line.size // 2])
-    found = []
+    starts = []
     for half in SPAN * HALVES:
         aside = min(0.3 * SPAN, 0.55 * SPAN - half)
         shapes = np.array([
@@ -100,9 +101,15 @@ def guesses(line: NDArray[np.float64], features: Floats, weights: Floats, count:
             for x in np.linspace(-1, 1, 7) for height in HEIGHTS for shift in (-0.5, 0.0, 0.5)
             if height * half > LOWEST
         ])  # fmt: skip
-        scores = _changes(shapes, grid, seen)
-        best = int(scores.argmax())
-        found.append(_climbed(shapes[best], float(scores[best]), grid, seen))
+        starts.append(shapes)
+    scores = np.split(_changes(np.vstack(starts), grid, seen), np.cumsum([len(one) for one in starts])[:-1])
+    best = [int(one.argmax()) for one in scores]
+    found = _climbed(
+        np.array([one[k] for one, k in zip(starts, best, strict=True)]),
+        np.array([one[k] for one, k in zip(scores, best, strict=True)]),
+        grid,
+        seen,
+    )
     found.sort(key=lambda one: -one[1])
     kept: list[NDArray[np.float64]] = []
     for shape, score in found:
@@ -111,21 +118,40 @@ def guesses(line: NDArray[np.float64], features: Floats, weights: Floats, count:
     return [ellipse(*shape) for shape in kept[:count]]
 
 
+def _gridded(image: Floats, weights: Floats) -> Floats:
+    """Return an image (rows, columns[, k]) of a frame, weighted, averaged about each px of the frame's grid."""
+    seen = weights
+    if image.shape[1] < weights.shape[1]:
+        seen = cv2.resize(weights, image.shape[1::-1], interpolation=cv2.INTER_AREA)
+    weighted = image if image is weights else image * (seen if image.ndim == 2 else seen[..., None])
+    size = (weights.shape[1] // GRID, weights.shape[0] // GRID)
+    small = cv2.resize(weighted, size, interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.GaussianBlur(small, (0, 0), 1.0).reshape(*small.shape[:2], -1), np.float32)
+
+
 def _climbed(
-    shape: NDArray[np.float64], best: float, grid: Floats, seen: NDArray[np.bool_]
-) -> tuple[NDArray[np.float64], float]:
-    """Move and stretch a shape in ever smaller steps while that makes the change stronger."""
+    shapes: NDArray[np.float64], best: NDArray[np.float64], grid: Floats, seen: NDArray[np.bool_]
+) -> list[tuple[NDArray[np.float64], float]]:
+    """Move and stretch each of the (n, 5) shapes in ever smaller steps while that makes its change stronger."""
+    shapes, best = shapes.copy(), best.copy()
     for scale in (0.3, 0.15, 0.08):
+        going = np.arange(len(shapes))
         for _ in range(4):
-            unit = np.array([shape[2], (shape[3] + shape[4]) / 2, shape[2], *shape[3:]])
-            moves = np.vstack([np.eye(5), -np.eye(5)]) * scale * unit
-            tried = shape + moves
-            tried[:, 2:] = np.maximum(tried[:, 2:], LOWEST)
-            scores = _changes(tried, grid, seen)
-            if scores.max() <= best:
+            now = shapes[going]
+            unit = np.column_stack([now[:, 2], now[:, 3:].mean(axis=1), now[:, 2:]])
+            moves = np.vstack([np.eye(5), -np.eye(5)])[None] * scale * unit[:, None]
+            tried = now[:, None] + moves
+            tried[..., 2:] = np.maximum(tried[..., 2:], LOWEST)
+            scores = _changes(tried.reshape(-1, 5), grid, seen).reshape(len(going), -1)
+            top = scores.argmax(axis=1)
+            most = scores[np.arange(len(going)), top]
+            better = most > best[going]
+            shapes[going[better]] = tried[np.arange(len(going)), top][better]
+            best[going[better]] = most[better]
+            going = going[better]
+            if not going.size:
                 break
-            shape, best = tried[int(scores.argmax())], float(scores.max())
-    return shape, best
+    return [(shape, float(score)) for shape, score in zip(shapes, best, strict=True)]
 
 
 def _changes(shapes: NDArray[np.float64], grid: Floats, seen: NDArray[np.bool_]) -> NDArray[np.float64]:
@@ -137,7 +163,7 @@ def _changes(shapes: NDArray[np.float64], grid: Floats, seen: NDArray[np.bool_])
     total = np.zeros(len(shapes))
     steps, both = None, np.ones(off_x.shape, bool)
     for sign, ring in ((1, 0.8), (-1, 1.22)):
-        columns, rows = (np.rint((a + ring * b) / GRID).astype(np.intp) for a, b in ((x, off_x), (y, off_y)))
+        columns, rows = (np.floor((a + ring * b) / GRID).astype(np.intp) for a, b in ((x, off_x), (y, off_y)))
         both &= (rows >= 0) & (columns >= 0) & (rows < seen.shape[0]) & (columns < seen.shape[1])
         rows, columns = np.clip(rows, 0, seen.shape[0] - 1), np.clip(columns, 0, seen.shape[1] - 1)
         both &= seen[rows, columns]
@@ -174,23 +200,14 @@ class Band:
     upper: NDArray[np.bool_]
 
 
-def band(
-    outline: Outline, line: NDArray[np.float64], features: Floats, weights: Floats, reach: float
-) -> Band:
+def band(outline: Outline, line: NDArray[np.float64], structure: Structure, reach: float) -> Band:
     """Return the band of ``reach`` px to either side of the outline."""
     offsets = np.linspace(-reach, reach, 2 * max(12, round(reach / PITCH)) + 1)
     places = (outline[None] + offsets[:, None, None] * normals(outline)[None]).astype(np.float32)
-    x, y = np.ascontiguousarray(places[..., 0]), np.ascontiguousarray(places[..., 1])
-    # four channels are as many as are resampled at a time
-    values = [
-        cv2.remap(features[..., k : k + 4], x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).reshape(
-            *x.shape, -1
-        )
-        for k in range(0, features.shape[-1], 4)
-    ]
-    seen = cv2.remap(weights, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    x, y = cv2.split(places)
+    seen = cv2.remap(structure.weights, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
     upper = outline[:, 1] < np.interp(outline[:, 0], np.arange(line.size), line)
-    return Band(offsets, np.concatenate(values, axis=-1), np.asarray(seen, np.float32), upper)
+    return Band(offsets, structure.at(x, y), np.asarray(seen, np.float32), upper)
 
 
 PITCH = 1.0
@@ -210,9 +227,11 @@ def direction(one: Band, width: float, points: NDArray[np.bool_]) -> NDArray[np.
         where = near[:, None] & points[None, :] & (one.seen > 0.5)
         if where.sum() < 40:
             return None
-        sides.append(one.values[where].astype(np.float64))
-    difference = sides[0].mean(axis=0) - sides[1].mean(axis=0)
-    within = np.atleast_2d(np.cov(sides[0], rowvar=False) + np.cov(sides[1], rowvar=False)) / 2
+        sides.append(one.values[where])
+    means = [side.mean(axis=0) for side in sides]
+    difference = (means[0] - means[1]).astype(np.float64)
+    off = [side - mean for side, mean in zip(sides, means, strict=True)]
+    within = sum((one.T @ one).astype(np.float64) / (len(one) - 1) for one in off) / 2
     within += np.diag(0.1 * np.diag(within) + 1e-4)
     axis = np.linalg.solve(within, difference)
     scale = float(axis @ difference)
@@ -234,8 +253,7 @@ def tone(one: Band, width: float) -> Floats:
 def refine(
     outline: Outline,
     line: NDArray[np.float64],
-    features: Floats,
-    weights: Floats,
+    structure: Structure,
     *,
     reach: float,
     width: float,
@@ -245,7 +263,7 @@ def refine(
 
     ``width``: px of the windows on either side that are compared; ``orders``: waves that the outline may have.
     """
-    one = band(outline, line, features, weights, reach + 1.5 * width)
+    one = band(outline, line, structure, reach + 1.5 * width)
     strength = steps(tone(one, 1.5 * width), one, width)
     strength[np.abs(one.offsets) > reach] = -9.0
     pitch = float(one.offsets[1] - one.offsets[0])
@@ -286,23 +304,23 @@ def closed_path(strength: Floats, *, bend: float, most: int = 3) -> NDArray[np.i
     A change of one row from a column to the next costs ``bend``, of two rows four times as much.
     """
     start = strength.shape[1] // 2
-    doubled = np.concatenate([strength, strength], axis=1)
-    rows, columns = doubled.shape
+    doubled = np.ascontiguousarray(np.concatenate([strength, strength], axis=1).T, np.float64)
+    columns, rows = doubled.shape
     moves = np.arange(-most, most + 1)
     cost = (bend * moves**2.0)[:, None]
-    place = np.arange(rows)
-    reached = place[None, :] + np.arange(len(moves))[:, None]
-    back = np.zeros((columns, rows), np.intp)
-    total = doubled[:, 0].astype(np.float64)
-    padded = np.full(rows + 2 * most, -1e9)
+    totals = np.full((columns, rows + 2 * most), -1e9)
+    # row k of a column's view holds what lies k - most rows further on
+    before = sliding_window_view(totals, rows, axis=1)
+    choices = np.empty((len(moves), rows))
+    totals[0, most:-most] = doubled[0]
     for column in range(1, columns):
-        padded[most:-most] = total
-        choices = padded[reached] - cost
-        back[column] = choices.argmax(axis=0)
-        total = choices[back[column], place] + doubled[:, column]
+        np.subtract(before[column - 1], cost, out=choices)
+        np.add(choices.max(axis=0), doubled[column], out=totals[column, most:-most])
     path = np.empty(columns, np.intp)
-    path[-1] = int(total.argmax())
+    path[-1] = row = int(totals[-1].argmax()) - most
+    cost = cost[:, 0]
     for column in range(columns - 1, 0, -1):
-        path[column - 1] = path[column] + moves[back[column, path[column]]]
+        row += int((totals[column - 1, row : row + len(moves)] - cost).argmax()) - most
+        path[column - 1] = row
     # the middle of two rounds knows of both its neighbours
     return np.roll(path[start : start + strength.shape[1]], start)

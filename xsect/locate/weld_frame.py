@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -24,6 +25,9 @@ FINEST = 0.5
 
 LARGEST = 170_000
 """Frame px of the closer look at a zone that was found."""
+
+EVEN = 10
+"""Frames have a multiple of this number of rows and columns, so that coarser copies of them cover the same."""
 
 BRIDGE = 0.25
 """Two segments belong to one bond when what parts them is shorter than this share of the shorter one."""
@@ -112,7 +116,7 @@ def _frame(
     size: tuple[float, float],
 ) -> WeldFrame:  # fmt: skip
     across = np.array([-along[1], along[0]])
-    columns, rows = (int(length) // 2 * 2 for length in size)
+    columns, rows = (int(length) // EVEN * EVEN for length in size)
     image, fine = _sampled(pixels, middle, along, across, step, (rows, columns))
     solid = _warp(
         (located.parts.metal & located.parts.known).astype(np.float32),
@@ -132,19 +136,26 @@ def _sampled(
     reach = np.abs(along) * half[0] + np.abs(across) * half[1] + 2
     low = np.maximum(np.floor(middle - reach), 0).astype(int)
     high = np.minimum(np.ceil(middle + reach) + 1, pixels.shape[1::-1]).astype(int)
-    crop = pixels[low[1] : high[1], low[0] : high[0]].astype(np.float32)
-    crop /= np.float32(np.iinfo(pixels.dtype).max)
-    grey = crop if crop.ndim == 2 else crop.mean(axis=2)
-    detail = grey - cv2.GaussianBlur(grey, (0, 0), 1.0)
+    crop = pixels[low[1] : high[1], low[0] : high[0]]
+    grey = mean_channel(crop).astype(np.float32)
+    detail = grey - cv2.GaussianBlur(grey, (7, 7), 1.0)
     shrunk = max(step, 1.0)
     size = (max(8, round(crop.shape[1] / shrunk)), max(8, round(crop.shape[0] / shrunk)))
+    # the picture is averaged in its own integers: where many px make one, their noise keeps what rounding would lose
     copies = [
-        np.asarray(cv2.resize(one, size, interpolation=cv2.INTER_AREA) if shrunk > 1 else one, np.float32)
-        for one in (crop, np.asarray(np.square(detail), np.float32))
+        cv2.resize(one, size, interpolation=cv2.INTER_AREA) if shrunk > 1 else one
+        for one in (crop, cv2.multiply(detail, detail))
     ]
-    scale = crop.shape[1] / size[0]
-    image, fine = (_warp(copy, middle - low, along, across, step, shape, scale, 1) for copy in copies)
-    return image, fine
+    scale, full = crop.shape[1] / size[0], np.float32(np.iinfo(pixels.dtype).max)
+    image, fine = (
+        _warp(copy.astype(np.float32), middle - low, along, across, step, shape, scale, 1) for copy in copies
+    )
+    return image / full, fine / full**2
+
+
+def mean_channel(image: NDArray[Any]) -> NDArray[Any]:
+    """Return the mean of the channels of an image (rows, columns[, 3]) in its own type."""
+    return image if image.ndim == 2 else np.asarray(cv2.transform(image, np.full((1, 3), 1 / 3)))
 
 
 def _warp(
