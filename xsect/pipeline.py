@@ -139,7 +139,7 @@ def measure_micrograph(micrograph: Micrograph, row: SheetRow) -> SectionResult:
         measurements, findings = measure(located, contents, micrograph, row)
     except Refusal as refusal:
         return SectionResult(nothing_measured(refusal.finding), (refusal.finding,), None)
-    view = make_view(located, contents, measurements, micrograph.scale)
+    view = make_view(located, contents, measurements, micrograph.scale, lean_deg=row.cut_tilt_deg or 0.0)
     return SectionResult(measurements, findings, view)
 
 

@@ -40,10 +40,10 @@ def test_reads_every_column_and_joins_the_image_to_the_sheets_folder(tmp_path: P
         "Section,image,calibration,um_per_px,bar_um,lot,supplier,made_on,cut_on,operator,weld,weld_type,"
         "upper_material,lower_material,upper_thickness_um,lower_thickness_um,projection_height_um,"
         "projection_diameter_um,plating,plating_um,view,etchant,plane_offset_um,"
-        "face_offset_um,u_offset_um,electrode_face_um,binning,stated_bond_width,"
+        "face_offset_um,u_offset_um,electrode_face_um,binning,cut_tilt_deg,u_cut_tilt_deg,stated_bond_width,"
         "stated_Collapse,Furnace\n"
         "S1,../pics/a.png,obj20,0.582,200,L7,Invented Works,2026-03-01,2026-03-31,kb,w3,Fusion,CuSn6,CuZn37,"
-        "800,1500,500,2000,Tin,8,backscatter,nital,-40,1250,15,4500,2,1210.5,0.8,F 2\n"
+        "800,1500,500,2000,Tin,8,backscatter,nital,-40,1250,15,4500,2,6,0.5,1210.5,0.8,F 2\n"
     )
     read = read_lot_sheet(sheet(tmp_path, text))
     assert read.rows == (
@@ -53,7 +53,7 @@ def test_reads_every_column_and_joins_the_image_to_the_sheets_folder(tmp_path: P
             1500.0, 500.0, 2000.0,
             "tin", 8.0, "backscatter", "nital", -40.0, 1250.0, 15.0, 4500.0, 2.0,
             {"bond_width": 1210.5, "collapse": 0.8},
-            {"Furnace": "F 2"},
+            {"Furnace": "F 2"}, 6.0, 0.5,
         ),
     )  # fmt: skip
     assert read.problems == ()

@@ -135,6 +135,23 @@ def test_film_throughout_is_held_by_plating_alone() -> None:
     assert codes(result) == {"no_bond"}
 
 
+def test_leaning_cut() -> None:
+    """Every thickness shrinks by the cosine, with its interval; the share of coated stations stays."""
+    drawing = replace(COLOUR, film=((-40.0, 20.0, 6.0),))
+    upright, leaning = (
+        result_of(drawing, plating="tin"),
+        result_of(drawing, plating="tin", cut_tilt_deg=60.0, u_cut_tilt_deg=1.0),
+    )
+    for name in ("plating_free_thickness", "plating_in_bond_mean", "plating_in_bond_max", "imc_mean"):
+        before, after = find(upright, name), find(leaning, name)
+        assert after.value == pytest.approx(before.value / 2)
+        assert after.u == pytest.approx(np.hypot.reduce([part.u for part in after.budget]))
+        assert after.high - after.low >= 0.5 * (before.high - before.low)
+        assert "leaning by 60°" in after.note
+    assert find(leaning, "plating_coverage") == find(upright, "plating_coverage")
+    assert leaning.view.layers[1].thickness == pytest.approx(upright.view.layers[1].thickness / 2)
+
+
 @pytest.mark.parametrize("columns", [{}, {"plating": "none"}])
 def test_bare_parts_in_the_sheet(columns: dict[str, str]) -> None:
     result = result_of(Drawing(), **columns)

@@ -62,6 +62,10 @@ class SheetRow:
     """Quantity name to the supplier's value, from the columns stated_<quantity>."""
     extra: dict[str, str] = field(default_factory=dict)
     """Columns that xsect does not know, as written."""
+    cut_tilt_deg: float | None = None
+    """Lean of the cut against the normal of the layers, degrees: they read high by 1/cos."""
+    u_cut_tilt_deg: float | None = None
+    """Standard uncertainty of the lean, degrees."""
 
     @property
     def plated(self) -> bool:
@@ -113,7 +117,7 @@ POSITIVE: Final = (
 )  # fmt: skip
 COLUMNS: Final = (
     *REQUIRED, *TEXTS, *DATES, *CHOICES, *POSITIVE, "plating", "plating_um", "plane_offset_um",
-    "face_offset_um", "binning",
+    "face_offset_um", "binning", "cut_tilt_deg", "u_cut_tilt_deg",
 )  # fmt: skip
 """Every column that xsect knows, besides stated_<quantity>."""
 
@@ -244,6 +248,8 @@ def _clashes(values: dict[str, Any]) -> list[tuple[str, object, str]]:
         clashes.append(("plating_um", f"{values['plating_um']:g}", "must come with the name of the plating"))
     if values.get("made_on", "") > values.get("cut_on", "9999"):
         clashes.append(("cut_on", values["cut_on"], f"must not be before made_on = {values['made_on']}"))
+    if "u_cut_tilt_deg" in values and "cut_tilt_deg" not in values:
+        clashes.append(("u_cut_tilt_deg", f"{values['u_cut_tilt_deg']:g}", "must come with cut_tilt_deg"))
     if "face_offset_um" in values and not values.get("weld"):
         clashes.append(
             ("face_offset_um", f"{values['face_offset_um']:g}", "must come with the name of the weld")
@@ -267,6 +273,11 @@ def _value(cell: Cell, column: str, *, decimal_comma: bool) -> str | float:
         value = _number(cell, decimal_comma=decimal_comma)
         if value not in range(1, 17):
             raise _Fault("must be a whole number from 1 to 16")
+        return value
+    if column in ("cut_tilt_deg", "u_cut_tilt_deg"):
+        value = _number(cell, decimal_comma=decimal_comma)
+        if not 0 <= value <= 60:
+            raise _Fault("must be 0 to 60 degrees")
         return value
     if column in ("plane_offset_um", "face_offset_um"):
         return _number(cell, decimal_comma=decimal_comma)

@@ -15,6 +15,7 @@ from xsect.locate.layers import SurfaceLayers
 from xsect.locate.section import Located
 from xsect.locate.view import FILLED, PLATING, LayerView
 from xsect.measure.layers import NOT_SEPARABLE, measure_layers
+from xsect.measure.oblique import upright
 from xsect.measure.residual import EDGE_PX as FILM_EDGE_PX
 from xsect.measure.residual import METHOD, film_of, in_bond, measure_residual
 from xsect.quantities import Component, Measurement, measured, not_measured
@@ -37,10 +38,20 @@ MENISCUS_PX = 4.0
 def measure_plating(
     located: Located, surfaces: tuple[SurfaceLayers, ...], um_per_px: float, u_scale: float, row: SheetRow
 ) -> list[Measurement]:
-    """Measure every plating quantity and the intermetallic layer, or say why not.
+    """Measure every plating quantity and the intermetallic layer, or say why not; corrected where the cut leans.
 
     ``surfaces``: the layers read on the facing surfaces.
     """
+    found = _as_cut(located, surfaces, um_per_px, u_scale, row)
+    if not row.cut_tilt_deg and not row.u_cut_tilt_deg:
+        return found
+    lean = row.cut_tilt_deg or 0.0, row.u_cut_tilt_deg or 0.0
+    return [one if one.quantity == "plating_coverage" else upright(one, *lean) for one in found]
+
+
+def _as_cut(
+    located: Located, surfaces: tuple[SurfaceLayers, ...], um_per_px: float, u_scale: float, row: SheetRow
+) -> list[Measurement]:
     out = measure_layers(located, surfaces, um_per_px, u_scale, row)
     if not row.plated:
         return out + [not_measured(name, "the lot sheet gives no plating") for name in NAMES]

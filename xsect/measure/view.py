@@ -17,14 +17,23 @@ from xsect.measure.bond import segment_widths
 from xsect.measure.imperfections import list_imperfections
 from xsect.measure.layers import layer_views
 from xsect.measure.nugget import nugget_views
+from xsect.measure.oblique import upright_view
 from xsect.measure.plating import residual_view
 from xsect.quantities import Measurement
 
 
 def make_view(
-    located: Located, contents: Contents, measurements: Sequence[Measurement], scale: Scale
+    located: Located,
+    contents: Contents,
+    measurements: Sequence[Measurement],
+    scale: Scale,
+    *,
+    lean_deg: float = 0.0,
 ) -> SectionView:
-    """Return what was located and found, turned back to the picture as it was taken."""
+    """Return what was located and found, turned back to the picture as it was taken.
+
+    ``lean_deg``: of the cut, by which layers read too thick.
+    """
     stations, strip, um = located.stations, located.strip, scale.um_per_px
     notches = []
     widths = segment_widths(located, um)
@@ -49,9 +58,12 @@ def make_view(
         pitch_um=um,
         nuggets=nugget_views(contents.nuggets, turned=located.parts.turned),
         flaws=list_imperfections(contents.flaws, located, um),
-        layers=(
-            *residual_view(located, contents.surfaces, measurements, um),
-            *layer_views(located, contents.surfaces, measurements, um),
+        layers=tuple(
+            upright_view(layer, lean_deg)
+            for layer in (
+                *residual_view(located, contents.surfaces, measurements, um),
+                *layer_views(located, contents.surfaces, measurements, um),
+            )
         ),
     )
 

@@ -177,10 +177,17 @@ def _facts(record: SectionRecord) -> tuple[Fact, ...]:
         "Cut off centre by": given_length(row.plane_offset_um),
         "Cut below the face": given_length(row.face_offset_um),
         "u of the cut's place": given_length(row.u_offset_um),
+        "Cut leans by": _angle(row.cut_tilt_deg, row.u_cut_tilt_deg),
         **{f"Stated {label(name).lower()}": _given(name, value) for name, value in row.stated.items()},
         **row.extra,
     }
     return tuple(Fact(name, value) for name, value in given.items() if value)
+
+
+def _angle(degrees: float | None, u: float | None) -> str:
+    if degrees is None:
+        return ""
+    return f"{degrees:g}°" + (f", standard uncertainty {u:g}°" if u else "")
 
 
 def _part(material: str, thickness_um: float | None) -> str:
