@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -101,13 +101,18 @@ def cases(
                 yield Case(look, kind, difficulty, seed, width_px)
 
 
-def run_pass(todo: Iterable[Case], rows: Path, cache: Path | None) -> list[Seen]:
+def run_pass(
+    todo: Iterable[Case],
+    rows: Path,
+    cache: Path | None,
+    look: Callable[[Case, Path | None], Seen] = look_at,
+) -> list[Seen]:
     """Return what is seen of the cases, in their order; those that ``rows`` holds already are read from it."""
     done = {one.case: one for one in read(rows)} if rows.exists() else {}
     out = []
     for case in todo:
         if case not in done:
-            done[case] = look_at(case, cache)
+            done[case] = look(case, cache)
             rows.parent.mkdir(parents=True, exist_ok=True)
             with rows.open("a", encoding="utf-8") as file:
                 file.write(json.dumps(asdict(done[case])) + "\n")

@@ -70,12 +70,10 @@ def tables(seen: Sequence[Seen]) -> list[str]:
         "| put aside from a score of | good sections put aside | wrong sections caught |",
         "| --- | --- | --- |",
     ]
-    best = found.best()
-    for limit in sorted({*LIMITS, round(best, 3)}):
+    best = math.ceil(1000 * found.best()) / 1000
+    for limit in sorted({*LIMITS, best}):
         aside, caught = found.at(limit)
-        mark = (
-            " (the tool's limit)" if limit == 1 else " (5 % of the good)" if limit == round(best, 3) else ""
-        )
+        mark = " (the tool's limit)" if limit == 1 else " (5 % of the good)" if limit == best else ""
         lines.append(f"| {limit:g}{mark} | {aside:.1%} | {caught:.1%} |")
     n, k = found.wrong.size, int(np.sum(found.wrong > best))
     if n:
