@@ -26,10 +26,11 @@ LAYERS: dict[str, set[str]] = {
     "synth": set(),
     "pipeline": GROUND | {"capture", "locate", "measure", "judge", "record", "report"},
     "self_study": GROUND | {"capture", "lots", "pipeline"},
+    "verify": GROUND | {"judge", "pipeline", "report"},
     "commands": GROUND
     | {"audit", "capture", "judge", "lots", "measure.layer_image", "record", "report", "pipeline", "explain"}
     | {"synth", "welds"}
-    | {"self_study"},
+    | {"self_study", "verify"},
     "cli": {"commands"},
     "__main__": {"cli"},
     "quantities": set(),

@@ -17,6 +17,7 @@ from xsect.commands.measure import measure
 from xsect.commands.projection import projection
 from xsect.commands.records import correct, export, import_, records
 from xsect.commands.trend import trend
+from xsect.commands.verify import verify
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -26,7 +27,7 @@ def main() -> None:
 
 
 for command in (
-    measure, audit, layer, calibrate, calibrations, records, correct, export, import_, trend, capability, gauge,
+    measure, verify, audit, layer, calibrate, calibrations, records, correct, export, import_, trend, capability, gauge,
     projection, explain, demo,
 ):  # fmt: skip
     main.add_command(command)

@@ -140,10 +140,10 @@ def page(seen: Sequence[Seen], version: str) -> list[str]:
     seeds = spans({one.case.seed for one in seen})
     lines = [
         f"Measured by `python -m tests.bench.factors` with version {version}: {len(seen)} pictures of easy scenes "
-        f"({', '.join(KINDS)}; seeds {seeds}), {WIDTH_PX} px wide, each drawn again with one thing changed. Cells: mean "
-        "error ± standard deviation of the errors (readings); px are of the picture, pp percentage points; – where "
-        "nothing was measured. All readings count, those of sections put aside as well; below each table, how many "
-        "sections were put aside or refused at each level, and the reasons most often given.",
+        f"({', '.join(KINDS)}; seeds {seeds}), {WIDTH_PX} px wide, each drawn again with one thing changed. "
+        "Cells: mean error ± standard deviation of the errors (readings); px are of the picture, pp percentage points; "
+        "– where nothing was measured. All readings count, those of sections put aside as well; below each table, how "
+        "many sections were put aside or refused at each level, and the reasons most often given.",
     ]
     for factor in FACTORS:
         here = [one for one in seen if one.case.kind.split("/")[1] == factor.name]
