@@ -30,7 +30,12 @@ def kill_one(where: str, first: int, rng: np.random.Generator, *, most: int = 12
         time.sleep(rng.uniform(0.0, 1.0))  # somewhere between its start and its first sections
     time.sleep(rng.uniform(0.0, 0.004))
     writer.kill()
-    rest, faults = writer.communicate()
+    # not communicate(): it would pass over lines that readline has taken from the pipe already
+    assert writer.stderr is not None
+    rest, faults = writer.stdout.read(), writer.stderr.read()
+    writer.stdout.close()
+    writer.stderr.close()
+    writer.wait()
     assert faults == "", faults
     return [int(line) for line in "".join([*said, rest]).split()]
 

@@ -7,11 +7,14 @@ from pathlib import Path
 
 import pytest
 
-from tests.lots.conftest import record
+from tests.lots.conftest import record, series
+from xsect.commands.keeping import serial_welds
+from xsect.lots.corrections import set_value
 from xsect.lots.database import Store
-from xsect.lots.rows import Row, RowsError, collect, parted, subgroups
+from xsect.lots.rows import Row, RowsError, collect, parted, since, subgroups
 from xsect.lots.sources import read_rows
-from xsect.lots.store import Run, keep
+from xsect.lots.store import Run, keep, name_of
+from xsect.lots.welds import keep_welds
 
 HEADER = "lot,section,segment,quantity,value,unit,u,low,high,status,note,method"
 RUN = {
@@ -161,3 +164,67 @@ def test_rows_that_need_a_look_can_be_left_out() -> None:
     assert lot.values().tolist() == [1.0, 9.0]
     assert lot.values(vouched_only=True).tolist() == [1.0]
     assert dataclasses.is_dataclass(lot)
+
+
+DATED = [Row(f"S{n}", float(n), f"L{n // 2}", made_on=f"2026-03-{n + 1:02d}") for n in range(6)]
+
+
+@pytest.mark.parametrize(
+    ("start", "first"), [("", "S0"), ("L1", "S2"), ("2026-03-04", "S3"), ("2025-01-01", "S0")]
+)
+def test_rows_from_a_lot_or_date_on(start: str, first: str) -> None:
+    assert since(collect("bond_width", DATED), start).rows[0].section == first
+
+
+@pytest.mark.parametrize(
+    ("start", "said"),
+    [("L9", "since = L9: no such lot"), ("2026-04-01", "the last section was made on 2026-03-06")],
+)
+def test_from_where_nothing_is(start: str, said: str) -> None:
+    with pytest.raises(RowsError, match=said):
+        since(collect("bond_width", DATED), start)
+
+
+def test_cuts_in_series_are_no_widths(store: Store, run: Run) -> None:
+    """Five chords of one weld beside a section through the centre of another."""
+    cuts = series()
+    for one in cuts:
+        keep(store, run, one, "k")
+    keep_welds(store, run, serial_welds(cuts))
+    url = store.engine.url.render_as_string(hide_password=False)
+    alone = read_rows([url], quantity="bond_width")
+    assert len(alone.rows) == 5
+    assert alone.notes[0].startswith("all 5 sections are cuts in series")
+    keep(store, run, record(), "k")
+    found = read_rows([url], quantity="bond_width")
+    assert [row.section for row in found.rows] == ["S1"]
+    assert found.notes[0].startswith("5 cuts in series are left out")
+
+
+def test_values_set_by_hand_say_so(store: Store, run: Run) -> None:
+    keep(store, run, record(findings=()), "k")
+    keep(store, run, record("S2", findings=()), "k")
+    set_value(store, name_of(record().row), "bond_width", "800", u=5, who="kb", why="read again")
+    url = store.engine.url.render_as_string(hide_password=False)
+    one, other = read_rows([url], quantity="bond_width").rows
+    assert (one.section, one.value, other.by_hand) == ("S1", 800.0, "")
+    assert one.by_hand.startswith("set by kb on ")
+    assert one.by_hand.endswith(": read again; measured: 0.81235 mm")
+
+
+def test_a_folder_gives_welds_and_values_set_by_hand(tmp_path: Path) -> None:
+    at = folder(tmp_path / "run", sheet=False)
+    lines = [HEADER, *(f"C1,{s},,weld_diameter,,um,,,,not_measured,no place," for s in "AB")]
+    (at / "measurements.csv").write_text("\n".join(lines) + "\n")
+    (at / "welds.csv").write_text(
+        "lot,weld,sections,quantity,value,unit,u,low,high,status,centre,u_centre,largest_residual,note,method\n"
+        "C1,7,A; B,weld_diameter,900,um,5,890,910,needs_review,,,,,circle\n"
+    )
+    (weld,) = read_rows([at], quantity="weld_diameter").rows
+    assert (weld.section, weld.value, weld.status) == ("weld 7", 900.0, "needs_review")
+    assert weld.u_common == pytest.approx(0.9)  # 0.1 % of scale A
+    by_hand = "set by kb on 2026-05-04: read again; measured: 0.700 mm"
+    (at / "measurements.csv").write_text(
+        f"{HEADER}\nC1,A,,bond_width,800,um,5,,,measured,{by_hand},set by hand\nC1,B,,bond_width,8,um,5,,,measured,,x\n"
+    )
+    assert [row.by_hand for row in read_rows([at], quantity="bond_width").rows] == [by_hand, ""]

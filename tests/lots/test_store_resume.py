@@ -203,6 +203,10 @@ def test_the_command_line_from_run_to_import(
     assert "verdict: undecided" in shown
     assert run("records", store, "--lot", "L-17", "--section", "S1").stdout == shown
 
+    listed = run("records", store, "--lot", "L-17").stdout
+    assert "bond width 90.0 µm (measured" in " ".join(listed.split())
+    assert "decided undecided, K. Brandt" in " ".join(listed.split())
+
     again = run(*line, "--resume")
     assert again.exit_code == 1
     assert again.stdout.splitlines()[-1] == f"Kept in {store}: 2 taken over"

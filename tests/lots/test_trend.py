@@ -11,6 +11,8 @@ from xsect.cli import main
 from xsect.lots.findings import difference, findings, span
 from xsect.lots.rows import Row, Rows, RowsError, collect
 from xsect.lots.trend import TrendPlan, baseline_mask, make_trend, phase_numbers
+from xsect.report.trend_chart import trend_png, trend_svg
+from xsect.report.trend_report import trend_files
 
 ROOT = Path(__file__).parents[2]
 SAMPLE = ROOT / "sample_images" / "many_lots" / "bond_width.csv"
@@ -64,6 +66,19 @@ def test_sections_are_shown_not_dropped() -> None:
     assert "1 section not measured" in told
     point = make_trend(sample(step=0.0), TrendPlan()).points[2]
     assert (point.looks, len(point.used)) == (1, 5)
+
+
+def test_values_set_by_hand_are_told_and_marked(tmp_path: Path) -> None:
+    said = "set by kb on 2026-03-02: read again; measured: 0.700 mm"
+    rows = sample(step=0.0)
+    rows = Rows(rows.quantity, None, (rows.rows[0]._replace(by_hand=said), *rows.rows[1:]))
+    trend = make_trend(rows, TrendPlan())
+    told = " ".join(findings(trend))
+    assert f"1 section holds a value set by hand, reckoned with as set: lot C1, section S1 ({said})." in told
+    files = dict(trend_files([trend], [trend_svg(trend)]))
+    assert f"S1: {said}" in files["points.csv"].decode().splitlines()[1]
+    plain = make_trend(sample(step=0.0), TrendPlan())
+    assert files["chart.png"] != trend_png(plain)
 
 
 def test_a_lots_mark_is_the_gravest_verdict_of_its_numbers() -> None:

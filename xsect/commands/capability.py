@@ -43,6 +43,7 @@ METHODS: Final = ("auto", "normal", "box_cox", "johnson", "bounded", "percentile
     show_default=True,
     help="Share of sections in the tolerance interval.",
 )
+@click.option("--since", default="", metavar="START", help="Only sections from this lot or date on.")
 @click.option("--vouched-only", is_flag=True, help="Leave out sections that need a look.")
 @click.option(
     "--out", type=PATH, metavar="DIR", help="Folder of the report.  [default: reports/capability_<quantity>]"
@@ -59,6 +60,7 @@ def capability(
     gauge_sd: float | None,
     target: float,
     coverage: float,
+    since: str,
     vouched_only: bool,
     out: Path | None,
 ) -> None:
@@ -70,13 +72,14 @@ def capability(
     from xsect.lots.capability import Specification
     from xsect.lots.capability import capability as judge
     from xsect.lots.rows import RowsError, subgroups
+    from xsect.lots.rows import since as from_on
     from xsect.lots.sources import read_rows
     from xsect.report.capability_report import capability_files, capability_page, sentences
     from xsect.report.statistics_page import write_statistics
 
     folder = out or Path("reports") / f"capability_{quantity}"
     try:
-        rows = read_rows(sources, quantity=quantity, segment=segment, sheets=sheets)
+        rows = from_on(read_rows(sources, quantity=quantity, segment=segment, sheets=sheets), since)
         groups = [group.used(vouched_only=vouched_only) for group in subgroups(rows)]
         groups = [group for group in groups if group]
         used = [row for group in groups for row in group]
@@ -99,7 +102,8 @@ def capability(
     except ValueError as error:
         raise CouldNotRun(f"{quantity}: {error}") from error
     console = terminal()
-    for sentence in sentences(found, quantity, used, len(rows.rows) - len(used)):
+    notes = (f"{note[0].upper()}{note[1:]}." for note in rows.notes)
+    for sentence in (*sentences(found, quantity, used, len(rows.rows) - len(used)), *notes):
         console.print(f"• {sentence}", markup=False)
     click.echo(f"Report: {folder / 'report.html'} and report.pdf; chart and indices.csv beside them")
 

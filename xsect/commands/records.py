@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -56,6 +57,7 @@ def records(store: str, lot: str | None, section: str | None, supplier: str | No
             terminal().print(_lots(opened))
         elif section is None:
             terminal().print(_sections(opened, lot, supplier))
+            _welds(opened, lot, supplier)
         else:
             _show(opened, overview.named(opened, lot, section, supplier))
 
@@ -79,11 +81,15 @@ def _table(*headings: str) -> Table:
 
 
 def _lots(store: Store) -> Table:
+    from xsect.lots.corrections import corrected_sections, corrections_holding
     from xsect.lots.overview import lots_in
 
+    by_hand = Counter(
+        (name.supplier, name.lot) for name in corrected_sections(store) if corrections_holding(store, name)
+    )
     words = ("accept", "reject", "undecided", "not_measured", "")
     shown = ("accept", "reject", "undecided", "not measured", "not judged")
-    table = _table("Supplier", "Lot", "Sections", *shown, "need a look", "Last measured")
+    table = _table("Supplier", "Lot", "Sections", *shown, "need a look", "set by hand", "Last measured")
     for line in lots_in(store):
         counts = [str(line.verdicts.get(word, "")) for word in words]
         table.add_row(
@@ -92,25 +98,60 @@ def _lots(store: Store) -> Table:
             str(line.sections),
             *counts,
             str(line.looks or ""),
+            str(by_hand[line.supplier, line.lot] or ""),
             line.last,
         )
     return table
 
 
 def _sections(store: Store, lot: str, supplier: str | None) -> Table:
+    from xsect.lots.corrections import corrected_sections, told
     from xsect.lots.overview import sections_in
 
     lines = sections_in(store, lot, supplier)
     if not lines:
         raise CouldNotRun(f"{store.name}: lot {lot}: no such lot in the store")
-    table = _table("Supplier", "Section", "Version", "Measured", "Status", "Verdict of the clauses")
+    by_hand = {name: told(store, name) for name in corrected_sections(store) if name.lot == lot}
+    table = _table(
+        "Supplier",
+        "Section",
+        "Version",
+        "Measured",
+        "Status",
+        "Verdict of the clauses",
+        *(("Set by hand",) if by_hand else ()),
+    )
     for line in lines:
         name = line.name
         table.add_row(
             _text(name.supplier), _text(name.section), str(line.version), line.at[:10],
             line.status.replace("_", " "), line.verdict.replace("_", " "),
+            *((_text("; ".join(by_hand.get(name, ()))),) if by_hand else ()),
         )  # fmt: skip
     return table
+
+
+def _welds(store: Store, lot: str, supplier: str | None) -> None:
+    """Print the welds of a lot that are cut in series, where there are any."""
+    from xsect.lots.welds import welds_holding
+    from xsect.quantities import show
+    from xsect.report.standing import STATUS_LABELS
+
+    with store.reading() as connection:
+        found = [weld for weld in welds_holding(connection) if weld.name.lot == lot]
+    table = _table("Supplier", "Weld", "Version", "Made", "Status", "Weld diameter", "From")
+    for weld in found:
+        if supplier not in (None, weld.name.supplier):
+            continue
+        row = weld.row
+        value = row["note"] if row["value"] is None else show(row["value"], "um", digits_from=row["u"])
+        since = "; a section has changed since" if weld.outdated else ""
+        table.add_row(
+            _text(weld.name.supplier), _text(row["weld"]), str(row["version"]), row["at"][:10],
+            STATUS_LABELS[weld.status] + since, _text(value), _text(", ".join(name.section for name in weld.cuts)),
+        )  # fmt: skip
+    if table.row_count:
+        terminal().print(table)
 
 
 def _show(store: Store, name: Name) -> None:

@@ -130,5 +130,5 @@ def _say(trend: Trend, sentences: tuple[str, ...]) -> None:
     console = terminal()
     if trend.title:
         console.print(f"{trend.title}:", markup=False)
-    for sentence in (*sentences, *trend.notes):
+    for sentence in (*sentences, *(f"{note[0].upper()}{note[1:]}." for note in trend.notes)):
         console.print(f"• {sentence}", markup=False)

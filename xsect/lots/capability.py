@@ -82,8 +82,9 @@ class Capability:
 
     ``process`` are the indices with the gauge's share taken out, None where none was given. ``judged`` names the index
     that counts: Cpk, or Ppk where the lots differ; ``needed`` is how many sections in all show it at the target, None
-    where no number would. ``beyond`` counts values beyond a limit, with
-    the 95 % interval of their share; ``tolerance`` holds ``coverage`` of all sections with 95 % confidence.
+    where no number would. ``beyond`` counts values beyond a limit, with the 95 % interval of their share; ``tolerance``
+    holds ``coverage`` of all sections with 95 % confidence. ``no_index`` says why there are no indices, "" where there
+    are.
     """
 
     n: int
@@ -105,6 +106,7 @@ class Capability:
     tolerance: tuple[float, float]
     coverage: float
     remarks: tuple[str, ...]
+    no_index: str = ""
 
 
 def capability(
@@ -122,18 +124,18 @@ def capability(
         raise ValueError(f"{values.size} values: capability needs at least {FEWEST}")
     if not np.ptp(values):
         raise ValueError("the values do not vary: there is no spread to set against the limits")
-    remarks = []
+    remarks, no_index = [], ""
     shape = None
     if _piled_up(values, specification) and method == "auto":
-        remarks.append(
-            "many values lie on the quantity's own bound: no curve describes them, their count does"
-        )
+        no_index = "many values lie on the quantity's own bound: no curve describes them, their count does"
     elif method == "percentile":
         return _by_percentiles(groups, values, specification, target, coverage)
     else:
         shape = fit_shape(values, method=method, bounds=specification.natural)
         if shape is None:
-            remarks.append("no curve fits the values (Anderson-Darling, 5 %): the lots may differ, or mix")
+            no_index = (
+                "no curve fits the values (Anderson-Darling, 5 %): they may be of several phases or kinds"
+            )
         elif not shape.fits:
             remarks.append(
                 f"{shape.words}: refused by the Anderson-Darling test (p = {shape.p:.2g}); read with care"
@@ -162,16 +164,14 @@ def capability(
         tolerance = _tolerance(values, specification, shape, coverage)
     differ = 1 < len(groups) < values.size and (lots := one_way(groups)).p < 0.01
     if differ:
-        remarks.append(
-            f"the lots differ (F = {lots.f:.1f}, p = {lots.p:.1g}): Cpk tells of the spread "
-            "within lots alone, and Ppk counts"
-        )
+        counts = ": Cpk tells of the spread within lots alone, and Ppk counts" if observed.cpk else ""
+        remarks.append(f"the lots differ (F = {lots.f:.1f}, p = {lots.p:.1g}){counts}")
     beyond = int(((values < specification.lower) | (values > specification.upper)).sum())
     return Capability(
         values.size, len(groups), float(values.mean()), float(values.std(ddof=1)), within, dof, gauge_sd,
         specification, shape, observed, process, target, "Ppk" if differ or not observed.cpk else "Cpk",
         _needed(groups, shape, observed.ppk if differ else observed.cpk, target, differ=differ),
-        beyond, share_beyond(beyond, values.size), tolerance, coverage, tuple(remarks),
+        beyond, share_beyond(beyond, values.size), tolerance, coverage, tuple(remarks), no_index,
     )  # fmt: skip
 
 

@@ -195,6 +195,28 @@ def corrected(
     )
 
 
+def told(store: Store, name: Name) -> tuple[str, ...]:
+    """Return the corrections that hold of a section in short: what was set, instead of what, by whom."""
+    kept = _section(store, name, any_picture=True)
+    said = []
+    for one in corrections_holding(store, name):
+        old = kept.record.find(one.quantity, one.segment)
+        what = (
+            "{what} {value} (measured {measured})".format(**_facts(one, old))
+            if old
+            else f"decided {one.word}"
+        )
+        said.append(f"{what}, {one.who} {one.at[:10]}")
+    return tuple(said)
+
+
+def corrected_sections(store: Store) -> tuple[Name, ...]:
+    """Return the sections that persons have ever corrected, by name."""
+    named = [corrections.c[part] for part in ("supplier", "lot", "section")]
+    with store.reading() as connection:
+        return tuple(Name(*row) for row in connection.execute(select(*named).distinct().order_by(*named)))
+
+
 def criteria_of(store: Store, sha256: str) -> Criteria | None:
     """Return criteria that the store holds, None for "" (nothing was judged).
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Sequence
 from typing import Final
 
 from xsect.lots.changes import Change
+from xsect.lots.rows import Row
 from xsect.lots.run_rules import RULES
 from xsect.lots.trend import Trend
 from xsect.lots.variance import lag_one
@@ -15,6 +17,7 @@ from xsect.quantities import Unit, decimals, show, shown_unit
 ENOUGH_POINTS: Final = 20
 """Points from which limits are no longer called provisional (common practice: 20 to 25)."""
 MANY_NAMED: Final = 8
+FEW_NAMED: Final = 3
 MANY_ON_BOUND: Final = 0.2
 
 
@@ -31,6 +34,11 @@ def difference(value: float, unit: Unit, u: float) -> str:
     """Write the size of a difference: as a quantity is written, in percentage points for fractions."""
     text = show(abs(value), unit, digits_from=u)
     return text.replace("%", "percentage points") if unit == "fraction" else text
+
+
+def _sd(value: float, unit: Unit) -> str:
+    """Write a standard deviation; one of a fraction that is 0 has no digits of its own."""
+    return difference(value, unit, value) if value else "0"
 
 
 def span(low: float, high: float, unit: Unit) -> str:
@@ -130,8 +138,8 @@ def _lots(trend: Trend) -> list[str]:
     sure = parts.share_low > 0
     whole = ", the change included," if trend.changes else ""
     text = (
-        f"Lot to lot the standard deviation is {show(parts.sd_lots, unit, digits_from=parts.sd_lots)}, within lots "
-        f"{show(parts.sd_within, unit, digits_from=parts.sd_within)}: lots{whole} make {100 * parts.share:.0f} % "
+        f"Lot to lot the standard deviation is {_sd(parts.sd_lots, unit)}, within lots "
+        f"{_sd(parts.sd_within, unit)}: lots{whole} make {100 * parts.share:.0f} % "
         f"of the variance ({100 * parts.share_low:.0f} % to {100 * parts.share_high:.0f} % at 95 %)."
     )
     return [text if sure else f"{text} No difference between lots is shown."]
@@ -143,13 +151,13 @@ def _spread(trend: Trend) -> list[str]:
     if math.isnan(spread.gauge):
         return ["The measurement's share of the spread is not known: not every section has an uncertainty."]
     share = (spread.gauge / spread.observed) ** 2
-    seen, gauge = (show(sd, unit, digits_from=sd) for sd in (spread.observed, spread.gauge))
+    seen, gauge = (_sd(sd, unit) for sd in (spread.observed, spread.gauge))
     if math.isnan(spread.process):
         return [
             f"The spread {where} ({seen}) is no larger than the measurement's own ({gauge}, from {spread.source}): "
             "the process's cannot be told from it."
         ]
-    left = show(spread.process, unit, digits_from=spread.process)
+    left = _sd(spread.process, unit)
     return [
         f"Of the standard deviation {where}, {seen}, the measurement makes {gauge} ({100 * share:.0f} % of the "
         f"variance; from {spread.source}); the process alone has {left}."
@@ -178,12 +186,27 @@ def _standing(trend: Trend) -> list[str]:
                 f"; without them the mean would be {_moved(shift, trend.rows.unit, trend.spread.observed)}"
             )
         said.append(text + ".")
+    said += by_hand(rows)
     if undecided:
         said.append(f"{_count(undecided, 'section')} undecided: the interval straddles a limit.")
     if absent:
         seen = "crosses at the lower edge" if trend.missing else "the lots' points stand without them"
         said.append(f"{_count(absent, 'section')} not measured: {seen}.")
     return said
+
+
+def by_hand(rows: Sequence[Row]) -> list[str]:
+    """Say which values a person set, who, when, why, and what was measured; [] where nobody did."""
+    found = [row for row in rows if row.by_hand]
+    if not found:
+        return []
+    named = "; ".join(
+        f"{f'lot {row.lot}, ' if row.lot else ''}section {row.section} ({row.by_hand})"
+        for row in found[:FEW_NAMED]
+    )
+    more = f"; and {len(found) - FEW_NAMED} more" if len(found) > FEW_NAMED else ""
+    holds = "holds a value" if len(found) == 1 else "hold values"
+    return [f"{_count(len(found), 'section')} {holds} set by hand, reckoned with as set: {named}{more}."]
 
 
 def _moved(shift: float, unit: Unit, sd: float) -> str:

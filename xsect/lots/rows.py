@@ -6,9 +6,10 @@ Whatever can give ``Row`` objects can be trended and judged: ``collect`` puts th
 from __future__ import annotations
 
 import math
+import re
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
@@ -19,6 +20,9 @@ from xsect.quantities import QUANTITIES, Status, Unit
 By = Literal["lot", "supplier", "line"]
 VERDICT_WORDS: Final = ("reject", "undecided", "not_measured", "accept", "")
 """Verdicts by gravity; "" is not judged."""
+DATE: Final = re.compile(r"\d{4}-\d{2}-\d{2}")
+CHORDS: Final = ("bond_width", "bonded_length", "nugget_width")
+"""Quantities that a cut beside the weld's centre shows smaller than they are."""
 
 
 class RowsError(ValueError):
@@ -170,6 +174,48 @@ def welds_for_sections(rows: Sequence[Row], welds: Iterable[tuple[Row, Collectio
         if weld is row or id(weld) not in told:
             yield weld
             told.add(id(weld))
+
+
+def without_chords(
+    quantity: str, rows: Sequence[Row], in_series: Collection[tuple[str, str, str]]
+) -> tuple[list[Row], list[str]]:
+    """Return (rows without cuts in series where the quantity is a width, what to say of it).
+
+    Such cuts lie beside their weld's centre on purpose and show chords; ``in_series`` names them by supplier, lot and
+    section. Where there are no others they stay.
+    """
+    kept = [row for row in rows if (row.supplier, row.lot, row.section) not in in_series]
+    cuts = len(rows) - len(kept)
+    if quantity not in CHORDS or not cuts:
+        return list(rows), []
+    said = "widths beside a weld's centre are chords, their welds stand under weld_diameter"
+    if not kept:
+        return list(rows), [f"all {cuts} sections are cuts in series: {said}"]
+    return kept, [f"{cuts} cuts in series are left out: {said}"]
+
+
+def since(rows: Rows, start: str) -> Rows:
+    """Return the rows from a lot (its first section) or a date on; all of them for "".
+
+    Raises RowsError where there is no such lot, no row was made then or later, or rows have no date.
+    """
+    if not start:
+        return rows
+    if DATE.fullmatch(start):
+        if not all(row.made_on for row in rows.rows):
+            raise RowsError(f"since = {start}: not every section has a date (made_on); name a lot")
+        first = next((place for place, row in enumerate(rows.rows) if row.made_on >= start), None)
+    else:
+        first = next((place for place, row in enumerate(rows.rows) if row.lot == start), None)
+    if first is None:
+        rule = (
+            f"the last section was made on {rows.rows[-1].made_on}"
+            if DATE.fullmatch(start)
+            else "no such lot"
+        )
+        raise RowsError(f"since = {start}: {rule}")
+    note = f"only sections from {start} on: {len(rows.rows) - first} of {len(rows.rows)}"
+    return replace(rows, rows=rows.rows[first:], notes=(*rows.notes, note))
 
 
 def subgroups(rows: Rows) -> tuple[Subgroup, ...]:

@@ -11,7 +11,16 @@ from typing import Any, Final, cast, get_args
 from xsect.capture.lot_sheet import LotSheet, SheetError, SheetRow, read_lot_sheet
 from xsect.capture.tables import BadCell, Cell, pad, read_table
 from xsect.lots.corrections import BY_HAND
-from xsect.lots.rows import VERDICT_WORDS, Row, Rows, RowsError, check_quantity, collect, welds_for_sections
+from xsect.lots.rows import (
+    VERDICT_WORDS,
+    Row,
+    Rows,
+    RowsError,
+    check_quantity,
+    collect,
+    welds_for_sections,
+    without_chords,
+)
 from xsect.lots.store_rows import is_store, store_rows
 from xsect.lots.welds import QUANTITY as WELD_QUANTITY
 from xsect.quantities import QUANTITIES, Status
@@ -43,8 +52,9 @@ def read_rows(
     used = set()
     for source in sources:
         if is_store(source):
-            kept, there = store_rows(source, quantity, segment)
+            kept, there, said = store_rows(source, quantity, segment)
             rows += kept
+            notes += said
             segments |= there
             continue
         path = Path(source)
@@ -61,10 +71,16 @@ def read_rows(
             segments.add(_segment(table, cells))
             if _segment(table, cells) == segment:
                 here.append(_row(table, cells, quantity, run, on_sheet))
-        in_series = (
-            _welds(path, run, on_sheet) if run and quantity == WELD_QUANTITY and segment is None else []
-        )
-        rows += welds_for_sections(here, in_series)
+        if run and quantity == WELD_QUANTITY and segment is None:
+            here = list(welds_for_sections(here, _welds(path, run, on_sheet)))
+        in_series = {
+            (row.supplier, row.lot, row.section)
+            for row in on_sheet.values()
+            if row.weld and row.face_offset_um is not None
+        }
+        here, said = without_chords(quantity, here, in_series)
+        rows += here
+        notes += said
     for sha256, one in known.items():
         if sha256 not in used:
             raise RowsError(f"{one.path}: no run folder was made from this lot sheet as it stands now")

@@ -11,7 +11,7 @@ from sqlalchemy import select
 
 from xsect.lots.corrections import BY_HAND, as_it_stands
 from xsect.lots.database import Store, StoreError, open_store
-from xsect.lots.rows import VERDICT_WORDS, Row, RowsError, welds_for_sections
+from xsect.lots.rows import CHORDS, VERDICT_WORDS, Row, RowsError, welds_for_sections, without_chords
 from xsect.lots.schema import corrections, measurements, sections, verdicts
 from xsect.lots.store import Name, current
 from xsect.lots.welds import QUANTITY, KeptWeld, welds_holding
@@ -31,20 +31,25 @@ def is_store(source: str | Path) -> bool:
         return file.read(16) == b"SQLite format 3\0"
 
 
-def store_rows(where: str | Path, quantity: str, segment: int | None) -> tuple[list[Row], set[int | None]]:
-    """Return the rows of a quantity, in the order the sections were kept, and the segments that there are.
+def store_rows(
+    where: str | Path, quantity: str, segment: int | None
+) -> tuple[list[Row], set[int | None], list[str]]:
+    """Return the rows of a quantity, in the order the sections were kept, the segments that there are, and notes.
 
     Raises RowsError, one line, where the store cannot be read.
     """
     try:
         with open_store(where) as store:
             rows = list(_rows(store, quantity, segment))
+            notes: list[str] = []
             if quantity == QUANTITY and segment is None:
                 rows = list(welds_for_sections(rows, _welds(store)))
+            elif quantity in CHORDS:
+                rows, notes = without_chords(quantity, rows, _in_series(store))
             found = {segment} if rows else _segments(store, quantity)
     except StoreError as error:
         raise RowsError(str(error)) from error
-    return rows, found
+    return rows, found, notes
 
 
 def _welds(store: Store) -> list[tuple[Row, list[str]]]:
@@ -53,6 +58,12 @@ def _welds(store: Store) -> list[tuple[Row, list[str]]]:
             (_weld(weld, store.name), [name.section for name in weld.cuts])
             for weld in welds_holding(connection)
         ]
+
+
+def _in_series(store: Store) -> set[tuple[str, str, str]]:
+    with store.reading() as connection:
+        cuts = [name for weld in welds_holding(connection) for name in weld.cuts]
+    return {(name.supplier, name.lot, name.section) for name in cuts}
 
 
 def _weld(weld: KeptWeld, source: str) -> Row:

@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from xsect.lots.changes import MOST_POINTS, Change, change_points
 from xsect.lots.charts import Chart, Kind, Plan, choose_kind, control_chart
-from xsect.lots.rows import Row, Rows, RowsError, Subgroup, subgroups
+from xsect.lots.rows import DATE, Row, Rows, RowsError, Subgroup, subgroups
 from xsect.lots.run_rules import RULE_SETS
 from xsect.lots.spread import FEWEST_POINTS, Limits
 from xsect.lots.variance import Components, LotMean, components_by_reml, lot_means
-
-_DATE: Final = re.compile(r"\d{4}-\d{2}-\d{2}")
 
 
 @dataclass(frozen=True)
@@ -74,6 +70,11 @@ class Point:
     def looks(self) -> int:
         """How many of its sections need a look."""
         return sum(row.status == "needs_review" for row in self.rows)
+
+    @property
+    def by_hand(self) -> tuple[Row, ...]:
+        """Its rows whose value a person set."""
+        return tuple(row for row in self.rows if row.by_hand)
 
     @property
     def verdict(self) -> str:
@@ -216,7 +217,7 @@ def _points(
 
 def _place(points: Sequence[Point], text: str, what: str) -> int:
     """Return the first point of a lot, or the first not made before a date."""
-    if _DATE.fullmatch(text):
+    if DATE.fullmatch(text):
         if not all(point.made_on for point in points):
             raise RowsError(f"{what} = {text}: not every point has a date (made_on); name a lot")
         return next((i for i, point in enumerate(points) if point.made_on >= text), len(points))
@@ -233,7 +234,7 @@ def baseline_mask(points: Sequence[Point], text: str) -> NDArray[np.bool_]:
         return mask
     if text.isdigit():
         last = int(text)
-    elif _DATE.fullmatch(text):
+    elif DATE.fullmatch(text):
         _place(points, text, "baseline")
         last = sum(point.made_on <= text for point in points)
     else:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from xsect.lots.capability import Capability
 from xsect.quantities import QUANTITIES, decimals, shown_unit
-from xsect.report.plotting import figure, rendered, svg_text
+from xsect.report.plotting import figure, png_bytes, svg_text
 from xsect.report.style import BLACK, BLUE, GREY, ORANGE, SKY_BLUE, VERMILLION
 
 if TYPE_CHECKING:
@@ -29,11 +29,9 @@ def capability_svg(found: Capability, quantity: str, values: Values, looks: NDAr
 
 def capability_png(found: Capability, quantity: str, values: Values, looks: NDArray[np.bool_]) -> bytes:
     """Return the chart as PNG, 200 dots per inch."""
-    import cv2
-
     with figure(7.1, 2.9, dpi=200) as drawing:
         _draw(drawing, found, quantity, values, looks)
-        return cv2.imencode(".png", np.ascontiguousarray(rendered(drawing)[..., ::-1]))[1].tobytes()
+        return png_bytes(drawing)
 
 
 def _draw(
@@ -66,7 +64,12 @@ def _histogram(axes: Axes, found: Capability, values: Values, factor: float, lab
     for name, end in (("lower limit", limits.lower), ("upper limit", limits.upper)):
         if math.isfinite(end):
             axes.axvline(end * factor, color=VERMILLION, linewidth=1.4, linestyle=(0, (4, 2)))
-            _over(axes, end * factor, f"{name} {end * factor:.{places}f}", right=end * 2 > low + high)
+            _over(
+                axes,
+                end * factor,
+                f"{name} {end * factor:.{places}f}".replace("-", "−"),
+                right=end * 2 > low + high,
+            )
     axes.axvline(found.mean * factor, color=BLACK, linewidth=0.9)
     bottom, ceiling = found.tolerance
     if math.isfinite(bottom) or math.isfinite(ceiling):

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from xsect.lots.capability import Capability, Indices
-from xsect.lots.findings import span
+from xsect.lots.findings import by_hand, span
 from xsect.lots.indices import Index
 from xsect.lots.rows import Row, Rows
 from xsect.quantities import QUANTITIES, Unit, show
@@ -32,7 +32,7 @@ _HOW: Final = (
 def sentences(found: Capability, quantity: str, used: Sequence[Row], absent: int) -> tuple[str, ...]:
     """Return what the result says, the gravest first."""
     unit = QUANTITIES[quantity].unit
-    said = []
+    said = [f"No index is given: {found.no_index}."] if found.no_index else []
     counts = _counts(found.observed, found.judged)
     if counts is not None:
         said.append(_shown(counts, found.judged, found))
@@ -55,6 +55,7 @@ def sentences(found: Capability, quantity: str, used: Sequence[Row], absent: int
     if looks:
         verbs = ("needs", "is") if looks == 1 else ("need", "are")
         said.append(f"{looks} of {found.n} sections {verbs[0]} a look (hollow) and {verbs[1]} reckoned with.")
+    said += by_hand(used)
     if undecided:
         said.append(f"{undecided} of {found.n} sections are undecided: their interval straddles a limit.")
     if absent:
@@ -117,7 +118,13 @@ def capability_page(
     values = np.array([row.value for row in used])
     looks = np.array([row.status == "needs_review" for row in used])
     blocks = (
-        Block("What it says", sentences(found, rows.quantity, used, len(rows.rows) - len(used))),
+        Block(
+            "What it says",
+            (
+                *sentences(found, rows.quantity, used, len(rows.rows) - len(used)),
+                *(f"{note[0].upper()}{note[1:]}." for note in rows.notes),
+            ),
+        ),
         Block(
             plot=capability_svg(found, rows.quantity, values, looks),
             alt="Histogram of the values against the limits, and a probability plot; the numbers stand in the tables",

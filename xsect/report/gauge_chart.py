@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from xsect.lots.gauge import GaugeResult, Study, averages
-from xsect.report.plotting import figure, rendered, svg_text
+from xsect.report.plotting import figure, png_bytes, svg_text
 from xsect.report.style import BLACK, BLUE, GREEN, GREY, ORANGE, PURPLE, SKY_BLUE, VERMILLION
 
 if TYPE_CHECKING:
@@ -36,11 +36,9 @@ def gauge_svg(study: Study, result: GaugeResult) -> str:
 
 def gauge_png(study: Study, result: GaugeResult) -> bytes:
     """Return the three panels as PNG, 200 dots per inch."""
-    import cv2
-
     with figure(7.1, 5.4, dpi=200) as drawing:
         _draw(drawing, study, result)
-        return cv2.imencode(".png", np.ascontiguousarray(rendered(drawing)[..., ::-1]))[1].tobytes()
+        return png_bytes(drawing)
 
 
 def _draw(drawing: Figure, study: Study, result: GaugeResult) -> None:

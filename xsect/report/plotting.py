@@ -58,3 +58,17 @@ def svg_text(drawing: Figure, *, title: str) -> str:
     drawing.savefig(buffer, format="svg", bbox_inches="tight", pad_inches=0.03, metadata=undated)
     text = buffer.getvalue()
     return text[text.index("<svg") :]
+
+
+def png_bytes(drawing: Figure) -> bytes:
+    """Return a figure as PNG at its own resolution, cut to what is drawn; undated."""
+    buffer = io.BytesIO()
+    drawing.savefig(
+        buffer,
+        format="png",
+        dpi=drawing.dpi,
+        bbox_inches="tight",
+        pad_inches=0.06,
+        metadata={"Software": None},
+    )
+    return buffer.getvalue()

@@ -11,7 +11,7 @@ from xsect.lots.charts import Panel
 from xsect.lots.findings import difference
 from xsect.lots.trend import Trend
 from xsect.quantities import COVERAGE_FACTOR, QUANTITIES, decimals, shown_unit
-from xsect.report.plotting import figure, rendered, svg_text
+from xsect.report.plotting import figure, png_bytes, svg_text
 from xsect.report.style import BLACK, BLUE, GREY, ORANGE, SKY_BLUE, VERDICT_STYLES, VERMILLION
 from xsect.report.typeface import covered
 
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 _MOST_NAMES: Final = 40
 _MANY: Final = 80
 """Points from which marks are small and intervals and rule numbers left away."""
+_BY_HAND: Final[dict[str, Any]] = {"marker": "+", "color": BLACK, "markeredgewidth": 1.3, "linestyle": ""}
 _RASTER: Final = 3000
 """Points from which marks are drawn as pixels, so that the file stays small."""
 
@@ -35,11 +36,9 @@ def trend_svg(trend: Trend) -> str:
 
 def trend_png(trend: Trend) -> bytes:
     """Return the chart as PNG, 200 dots per inch."""
-    import cv2
-
     with figure(7.1, 4.3, dpi=200) as drawing:
         _draw(drawing, trend)
-        return cv2.imencode(".png", np.ascontiguousarray(rendered(drawing)[..., ::-1]))[1].tobytes()
+        return png_bytes(drawing)
 
 
 def _draw(drawing: Figure, trend: Trend) -> None:
@@ -117,6 +116,15 @@ def _points(axes: Axes, trend: Trend, factor: float) -> None:
             markerfacecolor="white" if kind[1] else style.colour, markeredgewidth=1.1, linestyle="", zorder=2.5,
             rasterized=raster,
         )  # fmt: skip
+    by_hand = np.array([bool(point.by_hand) for point in trend.points])
+    axes.plot(
+        places[by_hand],
+        values[by_hand],
+        markersize=6.0 if small else 11.0,
+        rasterized=raster,
+        zorder=2.2,
+        **_BY_HAND,
+    )
 
 
 def _curve(axes: Axes, panel: Panel, factor: float) -> None:
@@ -178,7 +186,11 @@ def _say(axes: Axes, panel: Panel, factor: float, names: tuple[str, str, str]) -
 
 
 def _ring(axes: Axes, trend: Trend, panels: tuple[Panel, ...] | list[Panel], factor: float) -> None:
-    """Circle the points that signal and write the number of the first rule beside, with a + where there are more."""
+    """Circle the points that signal and write the number of the first rule beside, with a + where there are more; of
+    neighbours with the same, only at the first.
+    """
+    from matplotlib.patheffects import withStroke
+
     small, raster = len(trend.points) > _MANY, len(trend.points) > _RASTER
     for panel in panels:
         codes: dict[int, set[str]] = {}
@@ -188,16 +200,17 @@ def _ring(axes: Axes, trend: Trend, panels: tuple[Panel, ...] | list[Panel], fac
         places = sorted(codes)
         axes.plot(
             places, panel.values[places] * factor, marker="o", markersize=5.0 if small else 9.5, linestyle="",
-            markerfacecolor="none", color=VERMILLION, markeredgewidth=1.2, zorder=3, rasterized=raster,
+            markerfacecolor="none", color=VERMILLION, markeredgewidth=1.2, zorder=3, rasterized=raster, clip_on=False,
         )  # fmt: skip
-        for place in () if small else places:
-            first = min(codes[place]) + ("+" if len(codes[place]) > 1 else "")
-            if first == "limit":
+        said = {place: min(codes[place]) + ("+" if len(codes[place]) > 1 else "") for place in places}
+        for place, first in () if small else said.items():
+            if first == "limit" or said.get(place - 1) == first:
                 continue
             below = panel.values[place] < panel.centre[place]
             axes.annotate(
-                first, (place, panel.values[place] * factor), xytext=(0, -7 if below else 7),
-                textcoords="offset points", ha="center", va="top" if below else "bottom", fontsize=6, color=BLACK,
+                first, (place, panel.values[place] * factor), xytext=(0, -6.5 if below else 6.5),
+                textcoords="offset points", ha="center", va="top" if below else "bottom", fontsize=6.5, color=BLACK,
+                path_effects=[withStroke(linewidth=2, foreground="white")], zorder=4,
             )  # fmt: skip
 
 
@@ -302,6 +315,8 @@ def _legend(axes: Axes, trend: Trend) -> None:
             handles.append(
                 mark("hollow: needs a look", color=BLACK, marker="o", linestyle="", markerfacecolor="white")
             )
+        if any(point.by_hand for point in trend.points):
+            handles.append(mark("value set by hand", markersize=9, **_BY_HAND))
         if trend.missing:
             handles.append(mark("no number", color=GREY, marker="x", linestyle=""))
         if len(trend.points) <= _MANY:
@@ -311,9 +326,10 @@ def _legend(axes: Axes, trend: Trend) -> None:
     if trend.changes and trend.chart.kind not in ("ewma", "cusum"):
         handles.append(mark("level", color=ORANGE, linewidth=2.2, linestyle=(0, (6, 1.5, 1, 1.5))))
     if trend.chart.signals:
+        numbered = trend.chart.kind not in ("ewma", "cusum") and len(trend.points) <= _MANY
         handles.append(
             mark(
-                "signal, with its rule",
+                "signal, with its rule" if numbered else "signal",
                 color=VERMILLION,
                 marker="o",
                 markersize=8,

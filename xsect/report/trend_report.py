@@ -29,8 +29,8 @@ KIND_NAMES: Final[dict[Kind, str]] = {
     "cusum": "cumulative sums",
 }
 POINT_COLUMNS: Final = (
-    "group", "point", "lot", "made_on", "sections", "needs_look", "verdict", "value", "u", "phase", "baseline",
-    "centre", "lower", "upper", "signals",
+    "group", "point", "lot", "made_on", "sections", "needs_look", "by_hand", "verdict", "value", "u", "phase",
+    "baseline", "centre", "lower", "upper", "signals",
 )  # fmt: skip
 _MOST_ROWS: Final = 300
 """Rows of a table on a page; the CSV holds all."""
@@ -112,7 +112,11 @@ def _caption(trend: Trend) -> str:
     codes = sorted({signal.rule for signal in trend.chart.signals if signal.rule in RULES})
     said = "; ".join(f"{code}: {RULES[code].sentence}" for code in codes)
     origin = f" ({RULES[codes[0]].origin})" if codes else ""
-    return f"Numbers at rings are rules{origin}. {said}." if codes else ""
+    return (
+        f"Numbers at rings are rules{origin}, written at the first of neighbours alike. {said}."
+        if codes
+        else ""
+    )
 
 
 def _lots_block(trend: Trend, title: str) -> Block:
@@ -140,6 +144,7 @@ def _points_block(trend: Trend, title: str) -> Block:
     rows = []
     for place, point in enumerate(trend.points[:_MOST_ROWS]):
         looks = f", {point.looks} to look at" if point.looks else ""
+        looks += f", {len(point.by_hand)} by hand" if point.by_hand else ""
         name = f"{point.lot} {point.label}" if trend.basis == "sections" and point.lot else point.label
         level = (
             "–"
@@ -203,7 +208,8 @@ def _point_rows(trend: Trend) -> list[tuple[Cell, ...]]:
 
     return [
         (
-            trend.title, point.label, point.lot, point.made_on, len(point.used), point.looks, point.verdict,
+            trend.title, point.label, point.lot, point.made_on, len(point.used), point.looks,
+            "; ".join(f"{row.section}: {row.by_hand}" for row in point.by_hand), point.verdict,
             point.value, number(point.u), int(trend.chart.phase[place]) + 1, "yes" if trend.baseline[place] else "no",
             *(number(level[place]) for level in (top.centre, top.lower, top.upper)), "; ".join(said.get(place, ())),
         )
