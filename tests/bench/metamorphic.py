@@ -106,9 +106,9 @@ def page(found: list[dict[tuple[str, str], Move | str | None]], seeds: list[int]
     kept = [one for one in found if one]
     lines = [
         f"Measured by `python -m tests.bench.metamorphic` with version {xsect.__version__}: {len(kept)} sections "
-        f"vouched for ({', '.join(KINDS)}; seeds {spans(set(seeds))}; easy and fair; {WIDTH_PX} px wide), each changed and "
-        'measured again. "Moved": the median and the largest difference in px of the original; "agree": the share '
-        "within the root of the summed squares of both 95 % half-widths.",
+        f"vouched for ({', '.join(KINDS)}; seeds {spans(set(seeds))}; easy and fair; {WIDTH_PX} px wide), each "
+        'changed and measured again. "Moved": the median and the largest difference in px of the original; "agree": '
+        "the share within the root of the summed squares of both 95 % half-widths.",
         "",
         "| change | sections | put aside for it | quantity | readings | moved, median | moved, largest | agree |",
         "| --- | --- | --- | --- | --- | --- | --- | --- |",
