@@ -175,7 +175,7 @@ def test_the_strip_figure_is_a_picture_of_one_size(section: Section, scene: dict
     if scene:
         view = replace(view, plating_um=np.full(len(view.s_um), 4.0))
     picture = Image.open(io.BytesIO(draw_strip(view)))
-    assert picture.size == (1600, 700)
+    assert picture.size == (1600, 570)
     assert picture.info == {}
     assert (np.asarray(picture) == rgb(GREEN)).all(axis=2).sum() > 1000
 

@@ -19,7 +19,14 @@ from xsect.judge.criteria import Clause, Limit
 from xsect.judge.decision import judge_section
 from xsect.quantities import Component, measured
 from xsect.record import LotRecord, SectionRecord
-from xsect.report.guidance import TENTATIVE, advice_lines, projection_lines, projection_notes, weld_lines
+from xsect.report.guidance import (
+    TENTATIVE,
+    advice_lines,
+    projection_blocks,
+    projection_lines,
+    projection_notes,
+    weld_lines,
+)
 from xsect.report.model import build_report
 from xsect.report.section_page import in_brief, section_page
 from xsect.report.summary import summary
@@ -123,6 +130,16 @@ def test_the_projection_check_stands_where_the_sheet_gives_the_dimensions(plain:
     assert (projection_lines(bare), projection_notes(bare)) == ((), ())
 
 
+def test_a_projection_check_is_said_once_for_all_that_share_it(lot: LotRecord) -> None:
+    (block,) = projection_blocks(lot)
+    assert block.sections == "all sections"
+    first = lot.sections[0]
+    higher = replace(first, row=replace(first.row, section="T9", projection_height_um=400.0))
+    bare = replace(first, row=replace(first.row, section="T8", upper_thickness_um=None))
+    blocks = projection_blocks(replace(lot, sections=(first, higher, bare)))
+    assert [block.sections for block in blocks] == [first.row.section, "T9"]
+
+
 def test_guidance_is_set_in_both_reports(lot: LotRecord, out: Path) -> None:
     texts = [(out / "report.html").read_text(encoding="utf-8")]
     if shutil.which("pdftotext"):
@@ -131,7 +148,7 @@ def test_guidance_is_set_in_both_reports(lot: LotRecord, out: Path) -> None:
         )
         texts.append(done.stdout)
     for text in texts:
-        assert text.count("Projection check") == len(lot.sections)
+        assert text.count("Projection check: all sections") == 1
         assert (
             text.count("What the numbers commonly mean")
             == sum(bool(advice_lines(one)) for one in lot.sections)
@@ -146,7 +163,7 @@ def test_a_multiple_is_shown_with_four_digits(plain: SectionRecord, lot: LotReco
     judged = replace(plain, verdicts=judge_section(plain.measurements, plain.row, criteria, plain.status))
     (line,) = section_page(judged, criteria, out).verdicts
     assert line.limit == "at least 0.6121 mm"  # 612.079 µm
-    assert line.rule == "at least 0.471 × projection diameter"
+    assert line.rule == "0.471 × projection diameter"
 
 
 def test_minor_clauses_that_were_not_measured_are_named(plain: SectionRecord, lot: LotRecord) -> None:

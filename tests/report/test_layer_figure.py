@@ -47,7 +47,7 @@ def test_both_surfaces_are_told_apart() -> None:
         mean=0.15,
     )
     picture = decoded(draw_layers([twice])).astype(int)
-    profile = picture[66:290, 160:1150]
+    profile = picture[66:240, 160:1150]
     inked = (profile.min(axis=2) < 100).any(axis=1)
     levels = np.flatnonzero(np.diff(inked.astype(int)) == 1)
     assert len(levels) == 2

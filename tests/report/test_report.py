@@ -14,9 +14,11 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
+from xsect.quantities import QUANTITIES
 from xsect.record import LotRecord
 from xsect.report.lot_plot import lot_plot, verdict_on_width
 from xsect.report.model import build_report
+from xsect.report.section_page import GROUPS, section_page
 from xsect.report.summary import counts, summary
 from xsect.report.typeface import covered
 from xsect.report.write import check_writable, write_outputs
@@ -103,7 +105,7 @@ def test_html_asks_for_nothing_from_outside(page: Page) -> None:
 
 def test_html_tables_have_headers_and_ids_are_unique(page: Page) -> None:
     assert len(page.all("table")) == len(page.all("thead"))
-    assert all(cell.get("scope") in ("col", "row") for cell in page.all("th"))
+    assert all(cell.get("scope") in ("col", "row", "colgroup") for cell in page.all("th"))
     ids = [attributes["id"] for _, attributes in page.tags if attributes.get("id")]
     assert len(ids) == len(set(ids))
     anchors = {(link["href"] or "")[1:] for link in page.all("a") if (link["href"] or "").startswith("#")}
@@ -130,7 +132,7 @@ def test_html_says_what_the_record_says(page: Page) -> None:
         "Lot L-0417", "0.550 ± 0.014 mm", "needs a look", "out of focus",
         "EXAMPLE: solid-state projection weld",
         "safety data sheet", "governing code", "Measured by", "Reviewed by", "at least 0.52 mm",
-        "at least 0.4 × projection diameter", "edge fit 4.10 µm", "No nugget: the bond is solid-state.",
+        "0.4 × projection diameter", "edge fit 4.10 µm", "No nugget: the bond is solid-state.",
         "Nugget width, Nugget height:", "Stated bond width", "0.56 mm", "5 µm/px ± 0.29 %",
     ):  # fmt: skip
         assert phrase.lower() in words.lower(), phrase
@@ -235,3 +237,26 @@ def test_nothing_is_replaced_when_a_figure_is_missing(lot: LotRecord, tmp_path: 
         write_outputs(lot, tmp_path)
     assert [path.name for path in tmp_path.iterdir()] == ["measurements.csv"]
     assert (tmp_path / "measurements.csv").read_text() == "kept"
+
+
+def test_every_quantity_of_the_registry_stands_under_one_heading() -> None:
+    under = [name for names in GROUPS.values() for name in names]
+    assert sorted(under) == sorted(QUANTITIES)
+
+
+def test_bond_segments_are_compared_side_by_side(lot: LotRecord, out: Path, page: Page) -> None:
+    """The second section has two; their quantities stand in one table and not in the section's own rows again."""
+    one, two = (section_page(record, lot.criteria, out) for record in lot.sections[:2])
+    assert one.contacts == ()
+    assert [line.label for line in two.contacts] == ["Bond width"]
+    assert len(two.contacts[0].values) == 2
+    assert [line.label for line in two.measurements].count("Bond width") == 1
+    assert "Bond segments compared, from left to right" in page.text
+    noted = replace(
+        lot.sections[1],
+        measurements=tuple(
+            replace(found, note="the gap beside it is wide") if found.segment == 2 else found
+            for found in lot.sections[1].measurements
+        ),
+    )
+    assert section_page(noted, lot.criteria, out).contact_notes == ("Segment 2: the gap beside it is wide.",)

@@ -17,28 +17,28 @@ def with_form(found: Sequence[Measurement], form: Form) -> list[Measurement]:
     for name, left in (("upper", form.upper_in_weld), ("lower", form.lower_in_weld)):
         beside = thickness.get(f"{name}_thickness", math.nan)
         if math.isfinite(left[0]):
-            share = f", {left[0] / beside:.0%} of the thickness beside the weld" if beside > 0 else ""
+            share = f", {100 * left[0] / beside:.0f} % of the thickness beside it" if beside > 0 else ""
             said[f"indentation_{name}", None] = f"in the weld the part is {_pair(left)} thick{share}"
     parts = []
     if len(form.sides) == 2:
-        parts.append("sheet separation {} left and {} right of the weld".format(*map(_length, form.sides)))
+        parts.append("sheet separation {} left, {} right of the weld".format(*map(_length, form.sides)))
     if math.isfinite(form.remnant_upper[0]):
         carries = "upper" if form.remnant_upper[0] > form.remnant_lower[0] else "lower"
         parts.append(
-            "outside the projection the upper surface stands back from the bond's plane by "
-            f"{_pair(form.remnant_upper)}, the lower by {_pair(form.remnant_lower)}: what is left "
-            f"of the projection is mostly in the {carries} part"
+            f"projection remnant: the upper surface stands back from the bond's plane by {_pair(form.remnant_upper)}, "
+            f"the lower by {_pair(form.remnant_lower)}, so it is mostly in the {carries} part"
         )
     said["standoff", None] = "; ".join(parts)
     if form.contacts:
         widths = [one.width for one in form.contacts]
         listed = ", ".join(map(_length, widths))
         said["bond_width", None] = (
-            f"contacts left to right are {listed} wide: the smallest has {min(widths) / max(widths):.0%} of the largest"
+            f"contacts left to right are {listed} wide: the smallest has {100 * min(widths) / max(widths):.0f} % "
+            "of the largest"
         )
         for one in form.contacts:
             said["bond_width", one.segment] = (
-                f"{one.width / max(widths):.0%} of the widest; the gap beside it reaches "
+                f"{100 * one.width / max(widths):.0f} % of the widest; the gap beside it reaches "
                 f"{_length(one.gap_left)} on the left and {_length(one.gap_right)} on the right"
             )
     return [

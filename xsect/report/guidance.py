@@ -9,7 +9,7 @@ from typing import Final
 from xsect.judge.advice import Advice, advise
 from xsect.judge.projection import cautions, check_projection
 from xsect.record import LotRecord, SectionRecord
-from xsect.report.page import AdviceLine, ProjectionLine, WeldLine
+from xsect.report.page import AdviceLine, ProjectionBlock, ProjectionLine, WeldLine
 from xsect.report.wording import MISSING, given_length, in_mm, shown
 from xsect.welds import WeldDiameter, weld_diameters
 
@@ -48,6 +48,19 @@ def projection_notes(record: SectionRecord) -> tuple[str, ...]:
     if not check_projection(record.row):
         return ()
     return ("The upper part is taken to carry the projection.", *cautions(record.row.upper_material))
+
+
+def projection_blocks(lot: LotRecord) -> tuple[ProjectionBlock, ...]:
+    """Return the projection checks of a lot, each said once for all sections that share it."""
+    shared: dict[tuple[tuple[ProjectionLine, ...], tuple[str, ...]], list[str]] = {}
+    for record in lot.sections:
+        if lines := projection_lines(record):
+            shared.setdefault((lines, projection_notes(record)), []).append(record.row.section)
+    every = len(shared) == 1 and sum(map(len, shared.values())) == len(lot.sections)
+    return tuple(
+        ProjectionBlock("all sections" if every else ", ".join(names), lines, notes)
+        for (lines, notes), names in shared.items()
+    )
 
 
 def weld_lines(lot: LotRecord) -> tuple[WeldLine, ...]:

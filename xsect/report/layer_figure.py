@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 _DPI = 200
 _GRID = "#D9D9D9"
-_PANEL_IN, _LINE_IN, _FOOT_IN = 1.7, 0.3, 0.42
+_PANEL_IN, _LINE_IN, _FOOT_IN = 1.5, 0.26, 0.42
 """Height of one layer's panels, of one line of words, and of the axes' names beneath the last panels."""
 
 
@@ -95,7 +95,8 @@ def _shows(layer: LayerView) -> bool:
 def _headline(layer: LayerView) -> str:
     name = layer.name[:1].upper() + layer.name[1:]
     if not layer.resolved:
-        return f"{name}: thinner than the picture resolves, mean at most {layer.high:.2g} {layer.unit}"
+        most = f"{layer.high:.{decimals(layer.high, layer.high)}f}"
+        return f"{name}: thinner than the picture resolves, mean at most {most} {layer.unit}"
     places = decimals(layer.mean, (layer.high - layer.low) / (2 * COVERAGE_FACTOR))
     mean, low, high = (f"{value:.{places}f}" for value in (layer.mean, layer.low, layer.high))
     if not _shows(layer):

@@ -15,9 +15,9 @@ from xsect.judge.criteria import Criteria
 from xsect.quantities import QUANTITIES
 from xsect.reasons import REASONS
 from xsect.record import LotRecord
-from xsect.report.guidance import weld_lines
+from xsect.report.guidance import projection_blocks, weld_lines
 from xsect.report.lot_plot import lot_plot
-from xsect.report.page import Fact, SectionPage, WeldLine
+from xsect.report.page import Fact, ProjectionBlock, SectionPage, WeldLine
 from xsect.report.section_page import EFFECT_LABELS, section_page, sentence_case, short_hash
 from xsect.report.standing import section_verdict
 from xsect.report.style import STATE_STYLES, VERDICT_STYLES
@@ -43,10 +43,18 @@ STATES: Final = {
     "open": "gap or void",
     "unknown": "could not be told",
 }
+LAYERS_CAPTION: Final = (
+    "Layers: readings along the faying line, and how often each thickness occurs. "
+    "How they are stated is said in the appendix."
+)
 READING: Final = (
     "Values are followed by their expanded uncertainty at 95 % coverage (k = 1.96); where the interval is "
     "cut at a bound such as 0, its two ends are given instead.",
     "Lengths are shown in mm from 100 µm up, else in µm.",
+    "Layer thickness is stated as coating thickness on cross-sections is (after the idea of ISO 1463 and ASTM B487): "
+    "the mean of several readings along the section, with their number, standard deviation and extremes beside it. It "
+    "is corrected for an oblique cut only where the lot sheet gives its lean (cut_tilt_deg).",
+    "In uncertainty budgets, parts below a hundredth of the whole are left out.",
     "Hashes are the first 16 digits of SHA-256; run.json holds them whole.",
 )
 
@@ -85,7 +93,9 @@ class Report:
     plot_alt: str
     sections: tuple[SectionPage, ...]
     welds: tuple[WeldLine, ...]
+    projections: tuple[ProjectionBlock, ...]
     deference: str
+    layers_caption: str
     cautions: tuple[str, ...]
     signatures: tuple[str, ...]
     reading: tuple[str, ...]
@@ -124,7 +134,9 @@ def build_report(lot: LotRecord, out: Path) -> Report:
         "stand in the table of sections.",
         sections=tuple(section_page(record, lot.criteria, out) for record in lot.sections),
         welds=weld_lines(lot),
+        projections=projection_blocks(lot),
         deference=DEFERENCE,
+        layers_caption=LAYERS_CAPTION,
         cautions=CAUTIONS,
         signatures=SIGNATURES,
         reading=READING,

@@ -25,14 +25,23 @@ class FindingLine:
 
 @dataclass(frozen=True)
 class MeasurementLine:
-    """One row of the table of measurements."""
+    """One row of the table of measurements; ``group`` is the heading that it stands under."""
 
+    group: str
     label: str
     value: str
     expanded: str
     interval: str
     unit: str
     note: str
+
+
+@dataclass(frozen=True)
+class ContactLine:
+    """One quantity of each bond segment, side by side."""
+
+    label: str
+    values: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -71,6 +80,15 @@ class ProjectionLine:
     window: str
     rule: str
     source: str
+
+
+@dataclass(frozen=True)
+class ProjectionBlock:
+    """The projection check that some sections share, and what must be said beside it."""
+
+    sections: str
+    lines: tuple[ProjectionLine, ...]
+    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -118,7 +136,8 @@ class Picture:
 
 @dataclass(frozen=True)
 class SectionPage:
-    """One section. ``not_measured`` pairs the names of quantities with the reason that they share."""
+    """One section. ``not_measured`` pairs the names of quantities with the reason that they share; ``contacts`` is
+    empty unless there are several bond segments to compare, whose notes are ``contact_notes``."""
 
     anchor: str
     name: str
@@ -138,9 +157,9 @@ class SectionPage:
     flaws: tuple[FlawLine, ...]
     more_flaws: str
     measurements: tuple[MeasurementLine, ...]
+    contacts: tuple[ContactLine, ...]
+    contact_notes: tuple[str, ...]
     not_measured: tuple[Fact, ...]
     verdicts: tuple[VerdictLine, ...]
     budget: tuple[BudgetLine, ...]
     advice: tuple[AdviceLine, ...]
-    projection: tuple[ProjectionLine, ...]
-    projection_notes: tuple[str, ...]

@@ -11,13 +11,14 @@ from pathlib import Path
 from typing import Final
 
 from xsect.capture.lot_sheet import SheetRow
-from xsect.judge.criteria import Criteria
+from xsect.judge.criteria import Clause, Criteria
 from xsect.judge.decision import Verdict
 from xsect.quantities import COVERAGE_FACTOR, QUANTITIES, Measurement, show, shown_unit
 from xsect.record import SectionRecord
-from xsect.report.guidance import advice_lines, projection_lines, projection_notes
+from xsect.report.guidance import advice_lines
 from xsect.report.page import (
     BudgetLine,
+    ContactLine,
     Fact,
     FindingLine,
     FlawLine,
@@ -33,6 +34,28 @@ from xsect.report.wording import MISSING, given_length, in_mm, label, shown, sho
 EFFECT_LABELS: Final = {"not_measured": "not measured", "needs_review": "needs a look", "note": "note"}
 FLAWS_SHOWN: Final = 8
 """Flaws listed on a section's page, the largest first; all are in its own table."""
+
+GROUPS: Final = {
+    "Bond": (
+        "bond_width", "bonded_length", "continuity", "largest_opening", "weld_diameter", "bond_kind",
+    ),
+    "Form": (
+        "bond_offset", "standoff", "collapse", "indentation_upper", "indentation_lower", "upper_thickness",
+        "lower_thickness",
+    ),
+    "Plating and intermetallic layer": (
+        "plating_in_bond_mean", "plating_in_bond_max", "plating_coverage", "plating_free_thickness",
+        "expelled_plating_area", "imc_mean", "imc_max",
+    ),
+    "Nugget and flaws": (
+        "nugget_width", "nugget_height", "penetration_upper", "penetration_lower", "void_fraction", "largest_void",
+        "crack_length",
+    ),
+}  # fmt: skip
+"""Headings of the table of measurements and the quantities under each: every one of the registry under one."""
+
+SMALLEST_PART: Final = 0.01
+"""Share of the combined standard uncertainty under which a part of a budget is not printed."""
 
 _ALWAYS_BUDGETED: Final = ("bond_width", "standoff", "nugget_width", "plating_in_bond_mean", "imc_mean")
 
@@ -69,13 +92,13 @@ def section_page(record: SectionRecord, criteria: Criteria | None, out: Path) ->
         layers=layers,
         flaws=flaws,
         more_flaws=more_flaws,
-        measurements=tuple(_measurement(found) for found in measurements if found),
+        measurements=_in_groups(found for found in measurements if found and found.segment is None),
+        contacts=contact_lines(record),
+        contact_notes=_contact_notes(record),
         not_measured=_not_measured(measurements),
         verdicts=tuple(_verdict(verdict, record, criteria) for verdict in record.verdicts),
         budget=_budget(record),
         advice=advice_lines(record),
-        projection=projection_lines(record),
-        projection_notes=projection_notes(record),
     )
 
 
@@ -122,7 +145,7 @@ def _pictures(record: SectionRecord, out: Path) -> list[Picture | None]:
     alts = {
         "marked": f"Marked-up picture of section {name}: bond width {width}, standoff {standoff}",
         "strip": f"Strip of section {name}: the picture unrolled along the faying line, states, opening beneath",
-        "layers": f"Plating of section {name} along the faying line, and a histogram of its readings: {layer}",
+        "layers": f"Layers of section {name} along the faying line, with histograms: free plating {layer}",
     }
     pictures: list[Picture | None] = []
     for kind, alt in alts.items():
@@ -245,11 +268,46 @@ def _without_repeats(record: SectionRecord) -> tuple[Measurement, ...]:
     )
 
 
-def _measurement(found: Measurement) -> MeasurementLine:
+def _in_groups(measurements: Iterable[Measurement]) -> tuple[MeasurementLine, ...]:
+    """Return the rows of the table of measurements, those of one group together, else in the registry's order."""
+    given = list(measurements)
+    return tuple(
+        _measurement(found, group)
+        for group, names in GROUPS.items()
+        for found in given
+        if found.quantity in names
+    )
+
+
+def contact_lines(record: SectionRecord) -> tuple[ContactLine, ...]:
+    """Return the quantities of each bond segment side by side; () for a section with fewer than two."""
+    if not _several_segments(record):
+        return ()
+    segments = sorted({found.segment for found in record.measurements if found.segment is not None})
+    lines = []
+    for name, quantity in QUANTITIES.items():
+        values = tuple(shown(record.find(name, segment)).sentence for segment in segments)
+        if quantity.per_segment and any(value != MISSING for value in values):
+            lines.append(ContactLine(quantity.label, values))
+    return tuple(lines)
+
+
+def _contact_notes(record: SectionRecord) -> tuple[str, ...]:
+    widths = (found for found in record.measurements if found.quantity == "bond_width" and found.segment)
+    return tuple(sentence_case(f"segment {found.segment}: {found.note}") for found in widths if found.note)
+
+
+def _measurement(found: Measurement, group: str) -> MeasurementLine:
     parts = shown(found)
     note = found.note if found.status == "measured" else "; ".join(("needs a look", found.note)).strip("; ")
     return MeasurementLine(
-        label(found.quantity, found.segment), parts.value, parts.expanded, parts.interval, parts.unit, note
+        group,
+        label(found.quantity, found.segment),
+        parts.value,
+        parts.expanded,
+        parts.interval,
+        parts.unit,
+        note,
     )
 
 
@@ -267,16 +325,17 @@ def _verdict(verdict: Verdict, record: SectionRecord, criteria: Criteria | None)
     clause = criteria.clause(verdict.clause) if criteria else None
     derived = clause and any(limit and limit.of for limit in (clause.at_least, clause.at_most))
     # a multiple has endless digits; the rule that gives it exactly stands beside it
-    limits = [
-        f"{words} {_given(verdict.quantity, limit, digits=4 if derived else 6)}"
-        for words, limit in (("at least", verdict.at_least), ("at most", verdict.at_most))
-        if math.isfinite(limit)
-    ]
+    digits = 4 if derived else 6
+    ends = [_given(verdict.quantity, limit, digits=digits) for limit in (verdict.at_least, verdict.at_most)]
+    low, high = math.isfinite(verdict.at_least), math.isfinite(verdict.at_most)
+    limit = (
+        f"{ends[0]} to {ends[1]}" if low and high else f"at least {ends[0]}" if low else f"at most {ends[1]}"
+    )
     return VerdictLine(
         clause=verdict.clause,
         label=label(verdict.quantity, verdict.segment if _several_segments(record) else None),
-        limit=" and ".join(limits) or verdict.limit,
-        rule=clause.limit_text(None) if clause and derived and limits else "",
+        limit=limit if low or high else verdict.limit.replace("_", "-"),
+        rule=_rule(clause) if clause and derived and (low or high) else "",
         measured=shown(found).sentence,
         verdict=verdict.verdict,
         verdict_label=VERDICT_STYLES[verdict.verdict].label,
@@ -285,11 +344,17 @@ def _verdict(verdict: Verdict, record: SectionRecord, criteria: Criteria | None)
     )
 
 
+def _rule(clause: Clause) -> str:
+    """Return how a clause's limit is reckoned; a single end without "at least", which stands above it."""
+    words = clause.limit_text(None)
+    return words if clause.at_least and clause.at_most else re.sub("^at (least|most) ", "", words)
+
+
 def ground(reason: str) -> str:
     """Return why the verdict fell, without value, limit and word, which stand beside it; lengths in mm."""
     _, found, tail = reason.partition(": ")
     why = tail.partition(", ")[2] if found else reason
-    return sentence_case(in_mm(why)) if why else ""
+    return sentence_case(in_mm(why.replace("the whole interval is", "whole interval"))) if why else ""
 
 
 def _budget(record: SectionRecord) -> tuple[BudgetLine, ...]:
@@ -298,7 +363,11 @@ def _budget(record: SectionRecord) -> tuple[BudgetLine, ...]:
     return tuple(
         BudgetLine(
             label(found.quantity),
-            tuple(Fact(part.name, shown_part(part.u, found)) for part in found.budget),
+            tuple(
+                Fact(part.name, shown_part(part.u, found))
+                for part in found.budget
+                if part.u >= SMALLEST_PART * found.u
+            ),
             shown_part(found.u, found),
             f"{shown(found).expanded} {shown(found).unit}"
             if shown(found).expanded != MISSING

@@ -18,11 +18,11 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_WIDTH_IN, _HEIGHT_IN, _DPI = 8.0, 3.5, 200
+_WIDTH_IN, _HEIGHT_IN, _DPI = 8.0, 2.85, 200
 
 
 def draw_strip(view: SectionView) -> bytes:
-    """Return the strip figure as a PNG file, 1600 × 700 px.
+    """Return the strip figure as a PNG file, 1600 × 570 px.
 
     Along: mm on the faying line from its left end. Across: µm from the line, stretched to fill the figure,
     upper part above. Beneath it the states, then the photometric opening and, where plated, the plating
@@ -32,7 +32,7 @@ def draw_strip(view: SectionView) -> bytes:
     plated = bool(np.isfinite(view.plating_um).any())
     with figure(_WIDTH_IN, _HEIGHT_IN, dpi=_DPI) as drawing:
         grid: dict[str, Any] = {"height_ratios": (5, 1.0, 3), "hspace": 0.10}
-        grid |= {"left": 0.075, "right": 0.925 if plated else 0.985, "top": 0.91, "bottom": 0.125}
+        grid |= {"left": 0.075, "right": 0.925 if plated else 0.985, "top": 0.90, "bottom": 0.15}
         picture, band, profile = drawing.subplots(3, 1, sharex=True, gridspec_kw=grid)
         _show_picture(picture, view, along)
         _show_states(band, view, along)
