@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -34,11 +35,8 @@ def find_steadiest(pixels: Pixels, burned_in: NDArray[np.bool_] | None, first: B
     other depths, in a copy of the picture of about half a megapixel.
     """
     step = max(1, round(math.sqrt(pixels.shape[0] * pixels.shape[1] / COARSE)))
-    coarse = (
-        pixels
-        if step == 1
-        else cv2.resize(pixels, None, fx=1 / step, fy=1 / step, interpolation=cv2.INTER_AREA)
-    )
+    size = pixels.shape[1] // step, pixels.shape[0] // step
+    coarse: Any = pixels if step == 1 else cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
     hidden = None if burned_in is None else burned_in[::step, ::step][: coarse.shape[0], : coarse.shape[1]]
     middle = len(first.strip.points) // 2
     origin, across = first.strip.points[middle], first.strip.normals[middle]
