@@ -234,7 +234,7 @@ def _table(name: str, then: Path, now: Path, unread: set[tuple[str, str]]) -> It
     before, after = (_rows(path, TABLES[name]) for path in (then, now))
     for key in dict.fromkeys((*before, *after)):
         old, new = before.get(key), after.get(key)
-        if key[:2] in unread and old and new:
+        if key[:2] in unread:
             continue
         what = " ".join(part for part in key[1:-1] if part)
         if old is None or new is None:

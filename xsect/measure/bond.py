@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from xsect.locate.contacts import runs
-from xsect.locate.section import Located
+from xsect.locate.section import VARIATIONS, Located
 from xsect.locate.stations import Segment
 from xsect.locate.view import FUSED, JOINED, OPEN
-from xsect.quantities import Component, Measurement, measured, not_measured
+from xsect.quantities import Component, Measurement, combined, effective_dof, measured, not_measured
 
 SHAPE = (0.35, 0.35, 40.0)
 """Standard uncertainty of a notch that the fit and the variations do not show, for the mouth may open otherwise than
@@ -30,11 +30,15 @@ METHOD = "hinge fitted to the photometric opening"
 
 @dataclass(frozen=True)
 class NotchBudget:
-    """Standard uncertainties of one notch's place along the line in µm, by what they come from."""
+    """Standard uncertainties of one notch's place along the line in µm, by what they come from.
+
+    ``dof``: degrees of freedom of ``choices``, as many as there are other choices.
+    """
 
     fit: float
     choices: float
     shape: float
+    dof: float = math.inf
 
     @property
     def total(self) -> float:
@@ -92,10 +96,11 @@ def segment_widths(located: Located, um_per_px: float) -> tuple[SegmentWidth, ..
         grain = GRAIN_FACTOR if located.parts.texture > TEXTURED else 1.0
         ends = []
         for notch, spread in ((segment.left, spread_left), (segment.right, spread_right)):
+            dof = len(VARIATIONS) if math.isfinite(spread) else math.inf
             spread = spread if math.isfinite(spread) else 0.05 * arc.size
             shape = math.hypot(SHAPE[0], SHAPE[1] * min(notch.first_px, SHAPE[2]))
             parts = (grain * notch.u, grain * spread, shape)
-            ends.append(NotchBudget(*(part * um_per_px for part in parts)))
+            ends.append(NotchBudget(*(part * um_per_px for part in parts), dof))
         left, right = (
             float(np.interp(notch.station, np.arange(arc.size), arc)) * um_per_px
             for notch in (segment.left, segment.right)
@@ -188,10 +193,12 @@ def _quantities(one: _Contents, segment: int | None, flaw: float, u_scale: float
     inner = math.hypot(flaw / 4 * math.sqrt(one.flaw_ends), flaw / 2)
     doubt = one.doubtful / math.sqrt(3)
     share = one.bonded / one.width
+    choices = [Component("", end.choices, end.dof) for end in one.ends]
     notches = (
         Component("notch fit", math.hypot(*(end.fit for end in one.ends))),
-        Component("analysis choices", math.hypot(*(end.choices for end in one.ends))),
-        Component("shape of the mouth", math.hypot(*(end.shape for end in one.ends))),
+        Component("analysis choices", combined(choices), effective_dof(choices)),
+        # the same two parts shape all the mouths: where one opens otherwise than supposed, so do the others
+        Component("shape of the mouth", sum(end.shape for end in one.ends)),
     )
     u_width = math.hypot(*(part.u for part in notches))
     return [

@@ -24,6 +24,9 @@ FEWEST = 8
 STEEPEST = 0.35
 """Slope of the outer surface against the faying line from which it is taken for an end face."""
 
+NEIGHBOURS = 10
+"""Neighbouring readings that are as good as one, for they share grains, dirt and blur."""
+
 EDGE_PX = 0.7
 """Standard uncertainty in px of a thickness from the reference levels of its two edges."""
 
@@ -48,8 +51,9 @@ def _result(name: str, readings: NDArray[np.float64], um_per_px: float, u_scale:
         return not_measured(name, "the part's outer surface is not in the picture beside the projection")
     value = float(np.median(readings)) * um_per_px
     spread = 1.4826 * float(np.median(np.abs(readings - np.median(readings)))) * um_per_px
+    independent = max(readings.size / NEIGHBOURS, 1)
     parts = (
-        Component("readings", spread / math.sqrt(max(readings.size / 10, 1))),
+        Component("readings", spread / math.sqrt(independent), max(independent - 1, 1)),
         Component("edges", EDGE_PX * um_per_px),
         Component("scale", u_scale * value),
     )
