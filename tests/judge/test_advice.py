@@ -95,6 +95,14 @@ def test_every_entry_fits_the_registry_of_quantities(entry) -> None:
             assert QUANTITIES[condition.of].unit == unit == "um"
 
 
+@pytest.mark.parametrize("beside", [{"plane_offset_um": -300.0}, {"face_offset_um": 4700.0, "weld": "W1"}])
+def test_a_chord_is_no_narrow_bond(beside: dict[str, object]) -> None:
+    """A cut known to lie beside the centre shows less than the weld's diameter, however good the weld."""
+    found = value("bond_width", 790), word("bond_kind", "solid_state")
+    assert codes(*found, row=replace(ROW, plane_offset_um=0.0)) == ["bond_narrow"]
+    assert codes(*found, row=replace(ROW, **beside)) == []
+
+
 def test_an_interval_that_touches_the_threshold_is_chance() -> None:
     """Threshold 100 µm; interval 105 ± 1.96 u: its lower end is at 100 for u = 2.551."""
     assert codes(value("bond_offset", 105, 2.5)) == ["bond_off_axis"]

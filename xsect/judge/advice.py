@@ -69,9 +69,10 @@ def advise(
     """
     if status == "not_measured":
         return ()
+    beside_centre = row.face_offset_um is not None or bool(row.plane_offset_um)
     out = []
     for entry in ADVICE.values():
-        if entry.weld_type not in ("", row.weld_type):
+        if entry.weld_type not in ("", row.weld_type) or (entry.of_centre and beside_centre):
             continue
         grounds = [_grounds(condition, measurements, verdicts, row) for condition in entry.conditions]
         if any(grounds) if entry.any_of else all(grounds):

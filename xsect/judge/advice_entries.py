@@ -61,7 +61,8 @@ class Condition:
 class Entry:
     """One entry: what the conditions mean together (``sentence``) and ``what_to_change``.
 
-    All conditions must hold, or ``any_of`` them. ``weld_type``: only for such welds, "" for all.
+    All conditions must hold, or ``any_of`` them. ``weld_type``: only for such welds, "" for all. ``of_centre``: only
+    of cuts that the lot sheet does not put beside the weld's centre, where any width is a chord.
     """
 
     code: str
@@ -71,11 +72,14 @@ class Entry:
     what_to_change: str
     weld_type: str = ""
     any_of: bool = False
+    of_centre: bool = False
 
     @property
     def condition(self) -> str:
         """When the advice is given, in words."""
         joined = ("; or " if self.any_of else "; and ").join(one.text for one in self.conditions)
+        if self.of_centre:
+            joined += "; not of cuts that the lot sheet puts beside the weld's centre"
         return joined + (f"; {self.weld_type.replace('_', '-')} welds only" if self.weld_type else "")
 
 
@@ -159,7 +163,7 @@ ADVICE: Final[dict[str, Entry]] = _registry(
         "The bond is narrower than it should be.",
         "With little collapse, raise current, time or force in small steps; with full collapse, look at the "
         "projection's own diameter and at the electrode's follow-up. Make sure that the cut went through the centre.",
-        weld_type="solid_state",
+        weld_type="solid_state", of_centre=True,
     ),
     Entry(
         "nugget_small", "Nugget small",
@@ -168,7 +172,7 @@ ADVICE: Final[dict[str, Entry]] = _registry(
         "The nugget is smaller than it should be for this sheet.",
         "Raise current or weld time in small steps; dress worn electrode faces, check force and shunting. Make "
         "sure that the cut went through the centre.",
-        weld_type="fusion",
+        weld_type="fusion", of_centre=True,
     ),
     Entry(
         "weld_small", "Weld diameter small", (Condition("weld_diameter", "below"),),
