@@ -99,8 +99,8 @@ def segment_widths(located: Located, um_per_px: float) -> tuple[SegmentWidth, ..
             dof = len(VARIATIONS) if math.isfinite(spread) else math.inf
             spread = spread if math.isfinite(spread) else 0.05 * arc.size
             shape = math.hypot(SHAPE[0], SHAPE[1] * min(notch.first_px, SHAPE[2]))
-            parts = (grain * notch.u, grain * spread, shape)
-            ends.append(NotchBudget(*(part * um_per_px for part in parts), dof))
+            fit, choices, mouth = (part * um_per_px for part in (grain * notch.u, grain * spread, shape))
+            ends.append(NotchBudget(fit, choices, mouth, dof))
         left, right = (
             float(np.interp(notch.station, np.arange(arc.size), arc)) * um_per_px
             for notch in (segment.left, segment.right)
