@@ -1,0 +1,158 @@
+"""The benches' own reckoning: ranks, needs, tables, limits, pages; on made-up readings whose coverage is known."""
+
+import math
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.bench.accepts import AROUND, judge, limit_of, report
+from tests.bench.factors import FACTORS, drawn, put
+from tests.bench.intervals import LEAST, holds, learn_factors, need, rank_factor, spans, table, write_factors
+from tests.bench.passes import Pair, Seeds, Seen, cases, read, run_pass
+from tests.bench.sections import Case
+from tests.bench.trust import curve, tables
+from xsect.quantities import Component, measured
+
+CASE = Case("second", "etched", "fair", 7, 800)
+
+
+def pair(error: float, u: float = 10.0, truth: float = 1000.0) -> Pair:
+    return Pair(truth, measured("bond_width", truth + error, (Component("notches", u),)))
+
+
+def seen(
+    error: float, *, score: float = 0.5, status: str = "measured", seed: int = 7, u: float = 10.0
+) -> Seen:
+    case = Case("second", "etched", "fair", seed, 800)
+    return Seen(case, 2.0, True, "etched", status, {"notch_uncertain": score}, (pair(error, u),))
+
+
+@pytest.mark.parametrize("error", [1.0, 12.0, -30.0, 90.0])
+def test_a_need_is_where_the_interval_begins_to_hold(error: float) -> None:
+    one = pair(error)
+    factor = need(one)
+    assert factor == pytest.approx(max(abs(error) / (1.96 * 10), LEAST), rel=1e-3)
+    assert holds(one, factor)
+    assert factor == LEAST or not holds(one, 0.999 * factor)
+
+
+@pytest.mark.parametrize(
+    ("n", "true", "least"),
+    # rank 95 % of n + 1; below 1 the rank that is sure, so a little more than the true need
+    [(19, 2.0, 1.5), (200, 2.0, 1.7), (400, 0.7, 0.65)],
+)
+def test_factors_are_ranks(n: int, true: float, least: float) -> None:
+    """Normal errors ``true`` times as large as their u: the 95 % need is ``true`` itself, but for the sample's luck."""
+    rng = np.random.default_rng(n)
+    factors = [rank_factor([need(pair(10 * true * x)) for x in rng.standard_normal(n)]) for _ in range(5)]
+    assert least < np.median(factors) < 1.6 * true
+    if true < 1:
+        assert max(factors) <= 1
+
+
+def test_few_readings_do_not_shrink_an_interval() -> None:
+    assert rank_factor([0.5] * 50) == 1.0
+    assert rank_factor([0.5] * 90) == 0.5
+
+
+def test_conformal_factors_cover() -> None:
+    """Learned on 100, tried on 100, 200 times: on average 95 % are held, whatever the distribution."""
+    rng = np.random.default_rng(4)
+    held = []
+    for _ in range(200):
+        errors = 3 * np.abs(rng.standard_t(2, 200))
+        held.append(np.mean(errors[100:] <= rank_factor(errors[:100])))
+    assert np.mean(held) == pytest.approx(0.95, abs=0.01)
+
+
+def test_a_file_is_learned_written_and_proved(tmp_path: Path) -> None:
+    rng = np.random.default_rng(3)
+    many = [seen(30 * x, seed=seed) for seed, x in enumerate(rng.standard_normal(80))]
+    found = learn_factors([*many, seen(5000, status="needs_review")])
+    assert found["bond_width", "etched"].readings == 80
+    write_factors(found, many, tmp_path / "f.toml")
+    kept = tomllib.loads((tmp_path / "f.toml").read_text(encoding="utf-8"))
+    assert (kept["learned"]["drawings"], kept["learned"]["seeds"]) == ("second", "0-79")
+    factor = kept["factor"]["bond_width"]["etched"]["factor"]
+    assert 2.2 < factor < 4.5
+    row = table(many, {("bond_width", "etched"): factor}, by_regime=True)[2].split(" | ")
+    assert row[:3] == ["| bond_width", "etched", "80"]
+    assert float(row[4].rstrip("%")) >= 95
+
+
+def test_regimes_with_few_readings_are_pooled() -> None:
+    found = learn_factors([seen(20.0, seed=seed) for seed in range(12)])
+    assert not found
+    both = [seen(20.0, seed=seed) for seed in range(30)]
+    both += [Seen(CASE, 2.0, True, "fusion", "measured", {}, (pair(20.0),)) for _ in range(5)]
+    assert learn_factors(both)["bond_width", "fusion"].pooled
+
+
+def test_a_limit_lies_near_the_truth_and_stays() -> None:
+    limits = [limit_of(seen(0, seed=seed), 1000.0) for seed in range(300)]
+    assert limits[7] == limit_of(seen(0, seed=7), 1000.0)
+    assert min(limits) >= 1000 * (1 - AROUND)
+    assert max(limits) <= 1000 * (1 + AROUND)
+    # half of them above: 300 coins, three standard deviations
+    assert abs(np.mean(np.array(limits) > 1000) - 0.5) < 0.09
+
+
+def test_false_accepts_are_counted() -> None:
+    """Widths read 70 µm too large with intervals of ±2 µm are accepted where they fail, and far beyond U."""
+    judged = judge([seen(70.0, seed=seed, u=1.0) for seed in range(40)], {})
+    failing = [one for one in judged if one.fails]
+    assert failing
+    assert {one.verdict for one in failing} == {"accept"}
+    told = "\n".join(report([], judged))
+    assert f"False accepts: {len(failing)} of {len(failing)}" in told
+    aside = judge([seen(70.0, seed=seed, u=1.0, status="needs_review") for seed in range(40)], {})
+    assert {one.verdict for one in aside} == {"undecided"}
+
+
+def test_the_trade_off() -> None:
+    good = [seen(5.0, score=0.01 * seed, seed=seed) for seed in range(100)]
+    wrong = [seen(500.0, score=0.97, seed=200), seen(500.0, score=1.5, seed=201)]
+    found = curve([*good, *wrong])
+    assert found.at(0.945) == pytest.approx((0.05, 1.0))
+    assert found.at(1.0) == pytest.approx((0.0, 0.5))
+    assert found.best() == pytest.approx(0.95, abs=0.011)
+    assert any("2 of 2 wrong ones are caught" in line for line in tables([*good, *wrong]))
+
+
+def test_a_pass_goes_on_where_it_ended(tmp_path: Path) -> None:
+    rows, made = tmp_path / "rows.jsonl", []
+
+    def look(case: Case, _: Path | None) -> Seen:
+        made.append(case)
+        return Seen(case, 2.0, True, "etched", "measured", {"a": math.inf}, (pair(3.0),))
+
+    todo = list(cases("second", [1, 2], 800, kinds=("etched",)))
+    first = run_pass(todo[:2], rows, None, look)
+    whole = run_pass(todo, rows, None, look)
+    assert made == todo
+    assert whole[:2] == first == read(rows)[:2]
+
+
+@pytest.mark.parametrize("factor", FACTORS, ids=lambda one: one.name)
+def test_a_factor_changes_the_picture_and_nothing_else(factor) -> None:
+    two = [drawn("etched", factor, level, 1) for level in factor.levels[1:3]]
+    assert two[0].pixels.shape != two[1].pixels.shape or (two[0].pixels != two[1].pixels).any()
+    assert two[0].truth.quantities["bond_width"] == pytest.approx(
+        two[1].truth.quantities["bond_width"], rel=1e-3
+    )
+
+
+def test_pages_keep_their_other_sections(tmp_path: Path) -> None:
+    path = tmp_path / "page.md"
+    path.write_text("# Page\n\n## One\n\nold\n\n## Two\n\nkept\n", encoding="utf-8")
+    put(path, "One", ["new"])
+    put(path, "Three", ["added"])
+    text = path.read_text(encoding="utf-8")
+    assert text == "# Page\n\n## One\n\nnew\n\n## Two\n\nkept\n\n## Three\n\nadded\n"
+
+
+def test_seeds() -> None:
+    assert Seeds().convert("0:3,7", None, None) == [0, 1, 2, 7]
+    assert spans({0, 1, 2, 7}) == "0-2, 7"
