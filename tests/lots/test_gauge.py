@@ -40,7 +40,7 @@ def test_both_methods_find_what_was_put_in() -> None:
 
 
 def test_intervals_hold_what_was_put_in() -> None:
-    """95 % of 400 studies within three binomial standard deviations (3.3 %). Upper ends of shares are a little wide."""
+    """95 % of 400 studies within three binomial standard deviations (3.3 %)."""
     rng = np.random.default_rng(6)
     truth = {"repeatability": 3.0, "gauge": math.sqrt(13), "part": 10.0}
     share = math.sqrt(13 / 113)
@@ -54,7 +54,7 @@ def test_intervals_hold_what_was_put_in() -> None:
         held["share"] += low <= share <= high
         low, high = result.category_spans["sqrt 2"]
         held["categories"] += low <= math.sqrt(2) * 10 / math.sqrt(13) <= high
-    assert all(0.917 <= number / 400 <= 0.99 for number in held.values()), held
+    assert all(0.917 <= number / 400 <= 0.983 for number in held.values()), held
 
 
 def test_contributions_add_up() -> None:
@@ -200,11 +200,15 @@ def test_refused_study_files(tmp_path: Path, text: str, said: str) -> None:
             "Agreement between",
         ),
         (
+            "part,appraiser,trial,value\n1,A,1,5\n1,A,2,5\n2,A,1,6\n2,A,2,6\n",
+            "Every trial of a part repeats the value to the last digit",
+        ),
+        (
             "part,reference,value\n" + "\n".join(f"{i},{i},{i + 1 + i % 2}" for i in range(6)) + "\n",
             "Bias is shown",
         ),
     ],
-    ids=["measured", "verdicts", "reference"],
+    ids=["measured", "verdicts", "too coarse", "reference"],
 )
 def test_the_command(tmp_path: Path, lines: str, said: str) -> None:
     path = SAMPLE

@@ -133,6 +133,14 @@ def test_bounds_of_quantities() -> None:
             "section,quantity,value,lot\nA,bond_width,1,C\nA,bond_width,2,C",
             "lot C, section A: stands 2 times",
         ),
+        (
+            "section,quantity,value,made_on\nA,bond_width,1,2026-02-30",
+            "row 2, made_on = 2026-02-30: must be a date",
+        ),
+        (
+            "section,quantity,value,made_on\nA,bond_width,1,31.12.2026",
+            "row 2, made_on = 31.12.2026: must be a date",
+        ),
         ("section,quantity,value\nA,standoff,1", "no row has the quantity bond_width"),
     ],
 )

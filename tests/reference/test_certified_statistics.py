@@ -62,6 +62,25 @@ def test_mean_sd_and_autocorrelation(table: Table, name: str, mean: float, sd: f
     assert digits(lag_one(values), lag) > 11
 
 
+@pytest.mark.parametrize(
+    ("values", "mean", "sd", "lag", "least"),
+    [
+        ([10000001, 10000003, 10000002], 10000002, 1.0, -0.5, 14),
+        ([1.2, *[1.1, 1.3] * 500], 1.2, 0.1, -0.999, 13),
+        # seven and eight digits that all share leave that many fewer of a double's 16 for the spread
+        ([1000000.2, *[1000000.1, 1000000.3] * 500], 1000000.2, 0.1, -0.999, 8),
+        ([10000000.2, *[10000000.1, 10000000.3] * 500], 10000000.2, 0.1, -0.999, 7),
+    ],
+    ids=["NumAcc1", "NumAcc2", "NumAcc3", "NumAcc4"],
+)
+def test_numerical_accuracy(values: list[float], mean: float, sd: float, lag: float, least: int) -> None:
+    """The four sets that NIST made for it, as it describes them."""
+    given = np.array(values)
+    assert digits(float(given.mean()), mean) > 13
+    assert digits(float(given.std(ddof=1)), sd) > least
+    assert digits(lag_one(given), lag) > least
+
+
 def test_straight_line(table: Table) -> None:
     rows = table("nist_norris")
     line = straight_line(np.array([r["x"] for r in rows]), np.array([r["y"] for r in rows]))

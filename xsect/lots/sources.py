@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import math
 from collections.abc import Mapping, Sequence
@@ -186,6 +187,8 @@ def _row(
     on_sheet: Mapping[tuple[str, str], SheetRow],
 ) -> Row:
     texts = {name: _text(path, cells, name) for name in TEXTS}
+    if texts["made_on"] and not _is_date(texts["made_on"]):
+        raise _fault(path, cells, "made_on", "must be a date, YYYY-MM-DD")
     section = _text(path, cells, "section")
     status = _text(path, cells, "status") or "measured"
     if status not in get_args(Status):
@@ -240,6 +243,13 @@ def _welds(
             line=known.extra.get("line", "") if known else "",
         ), cuts))  # fmt: skip
     return found
+
+
+def _is_date(text: str) -> bool:
+    try:
+        return dt.date.fromisoformat(text).isoformat() == text
+    except ValueError:
+        return False
 
 
 def _fault(path: Path, cells: dict[str, tuple[int, Cell]], name: str, rule: str) -> RowsError:

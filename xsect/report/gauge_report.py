@@ -43,6 +43,11 @@ def crossed_sentences(study: Study, results: Sequence[GaugeResult]) -> tuple[str
     main = results[-1]
     line = main.lines
     gauge = line["gauge"]
+    if not line["repeatability"].sd:
+        return (
+            "Every trial of a part repeats the value to the last digit: the readings are too coarse to show the "
+            "gauge's spread, or were copied. Nothing is told of it.",
+        )
     low, high = gauge.study_span
     said = [
         f"The gauge takes {100 * gauge.of_study:.1f} % of the study variation ({100 * low:.1f} to {100 * high:.1f} % "
