@@ -38,7 +38,7 @@ def test_a_package_with_a_file_used_twice(
     )  # fmt: skip
     assert status == 1
     assert told.count("One picture for two specimens") == 2
-    assert {"audit.html", "audit.pdf", "findings.csv", "run.json", "pair-0.jpg", "pair-1.jpg"} == {
+    assert {"audit.html", "audit.pdf", "findings.csv", "run.json", "picture-0.jpg", "picture-1.jpg"} == {
         path.name for path in out.iterdir()
     }
     kept = json.loads((out / "run.json").read_text(encoding="utf-8"))["audit"]
@@ -53,6 +53,15 @@ def test_a_run_that_cannot_start_says_why(tmp_path: Path) -> None:
     sheet.write_text("section,image\na,a.png\n", encoding="utf-8")
     status, told = audit(sheet, "--claim", tmp_path / "none.toml", "--out", tmp_path / "out")
     assert (status, "none.toml: cannot be read" in told) == (2, True)
+
+
+def test_what_cannot_be_measured_is_told_row_by_row(write_lot: Callable[..., Path], tmp_path: Path) -> None:
+    gone = {"section": "S3", "image": "gone.png"}
+    sheet = write_lot(tmp_path, gone, {"section": "S4", "image": "s2.png", "stated_bond_width": "abc"})
+    _, told = audit(sheet, "--out", tmp_path / "out", "--jobs", 1)
+    assert "lot.csv: row 4, gone.png: no such file" in told
+    assert "lot.csv: row 5, stated_bond_width = abc: must be a plain number" in told
+    assert "minor: Sections that could not be measured (S3, S4)" in told
 
 
 def test_the_packages_own_pictures_are_no_earlier_ones(

@@ -1,84 +1,148 @@
-"""Numbers of the audit: re-use found by change, false pairs, time, slips named, p-values. ``--help`` tells "
-"the options."""
+"""Numbers of the audit: re-use found by change, false pairs, time, slips named, p-values."""
 
 from __future__ import annotations
 
 import argparse
 import hashlib
+import resource
+import subprocess
+import sys
+import tempfile
 import time
-from concurrent.futures import ProcessPoolExecutor
-from functools import partial
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 
 from tests.bench.audit_changes import CHANGES, first_field
+from tests.bench.audit_sections import FAMILIES, draw, read, write
 from xsect.audit import selection
 from xsect.audit.candidates import find_candidates
-from xsect.audit.fingerprints import Fingerprint
-from xsect.audit.reuse import Picture, find_reuse
+from xsect.audit.fingerprints import Fingerprint, working
+from xsect.audit.registration import Registration, likeness
+from xsect.audit.remembered import pictures_in_store, remember
+from xsect.audit.reuse import Picture, find_reuse, small_copy, with_fingerprint
 from xsect.audit.slips import LENGTH_SLIPS, find_slip
-from xsect.synth.demo import draw_weld
-from xsect.synth.demo_scenes import Weld
-
-
-def draw(number: int, folder: Path) -> Path:
-    """Draw section ``number`` of one design, with its own bond, tilt and texture; every third etched, every fifth
-    grey."""
-    path = folder / f"{number:04d}.jpg"
-    if not path.exists():
-        rng = np.random.default_rng([77, number])
-        weld = Weld(
-            f"S{number}", "jpg", float(rng.normal(905, 20)), 0, float(rng.normal(0, 15)), float(rng.normal(73, 3)),
-            tilt_deg=float(rng.normal(0, 1.5)), etched=number % 3 == 2, grey=number % 5 == 4,
-        )  # fmt: skip
-        write(path, draw_weld(weld, 50000 + number)[0], quality=90)
-    return path
-
-
-def write(path: Path, pixels: np.ndarray, *, quality: int) -> None:
-    ordered = pixels if pixels.ndim == 2 else pixels[..., ::-1]
-    cv2.imwrite(str(path), ordered, [cv2.IMWRITE_JPEG_QUALITY, quality])
-
-
-def read(path: Path) -> np.ndarray:
-    stored = cv2.imread(str(path), cv2.IMREAD_UNCHANGED)
-    return stored if stored.ndim == 2 else np.ascontiguousarray(stored[..., ::-1])
+from xsect.capture.lot_sheet import LotSheet, SheetRow
+from xsect.lots.database import open_store
+from xsect.record import LotRecord, SectionRecord
 
 
 def picture(path: Path) -> Picture:
     return Picture(path.stem, path, hashlib.sha256(path.read_bytes()).hexdigest(), "")
 
 
-def reuse(paths: list[Path], folder: Path, each: int, jobs: int) -> None:
-    """Show ``each`` pictures once more under every change, and count what is found and what is found in vain."""
-    started = time.perf_counter()
-    found = find_reuse([picture(path) for path in paths], jobs=jobs)
-    pairs = len(paths) * (len(paths) - 1) // 2
-    took = time.perf_counter() - started
-    print(f"\nfalse pairs among different sections of one design: {len(found)} of {pairs}")
-    print(f"({took:.0f} s for {len(paths)} pictures, {jobs} processes)")
-    rng = np.random.default_rng(11)
-    print("\n| change | found | of | lowest likeness |\n| --- | --- | --- | --- |")
-    every, wrong = [], 0
-    for name, change in CHANGES.items():
-        chosen = rng.choice(len(paths), each, replace=False)
-        shown, expected = [], set()
-        for number, at in enumerate(chosen):
-            pixels = read(paths[at])
-            first, second = folder / f"a{number:03d}.jpg", folder / f"b{number:03d}.jpg"
-            write(first, first_field(pixels) if name == "neighbouring field" else pixels, quality=92)
-            write(second, change(pixels, rng), quality=92)
-            shown += [picture(first), picture(second)]
-            expected.add((first.stem, second.stem))
-        pairs_found = {(one.first.name, one.second.name): one for one in find_reuse(shown, jobs=jobs)}
-        hits = [pairs_found[pair] for pair in expected if pair in pairs_found]
-        wrong += len(pairs_found) - len(hits)
-        every.append(len(hits) / each)
-        like = [one.likeness.mean for one in hits if one.likeness]
-        print(f"| {name} | {len(hits)} | {each} | {min(like, default=float('nan')):.2f} |", flush=True)
-    print(f"| all | {np.mean(every):.1%} | {each * len(CHANGES)} | false pairs beside: {wrong} |")
+@dataclass(frozen=True)
+class Shown:
+    """A family's sections of one design, and those of them that are shown once more: change, section, file."""
+
+    first: list[Path]
+    again: list[tuple[str, int, Path]]
+
+
+def shown_again(family: str, given: argparse.Namespace) -> Shown:
+    """Draw a family's sections and change ``each`` of them in each way; sections of which a field is shown beside its
+    neighbour are themselves shown as that field."""
+    paths = [draw(family, given.first + number, given.cache) for number in range(given.pictures)]
+    rng, again = np.random.default_rng([11, given.first]), []
+    fields = list(range(given.pictures - given.each, given.pictures))
+    folder = given.cache / f"again-{family}-{given.first}"
+    folder.mkdir(exist_ok=True)
+    for kind, (name, change) in enumerate(CHANGES.items()):
+        beside = name == "neighbouring field"
+        chosen = fields if beside else rng.choice(given.pictures - given.each, given.each, replace=False)
+        for at in map(int, chosen):
+            pixels = read(draw(family, given.first + at, given.cache))
+            if beside:
+                paths[at] = folder / f"field-{at:05d}.jpg"
+                write(paths[at], first_field(pixels), quality=92)
+            again.append((name, at, folder / f"{kind:02d}-{at:05d}.jpg"))
+            write(again[-1][2], change(pixels, rng), quality=92)
+    return Shown(paths, again)
+
+
+def reuse(given: argparse.Namespace) -> None:
+    """Count changed copies that are found, in one package with all sections and against a record store that keeps
+    them, and different sections that are held for one."""
+    totals = np.zeros(5, int)
+    print("\n| family | change | of | found in the package | found by the store | lowest likeness |")
+    print("| --- | --- | --- | --- | --- | --- |")
+    for family in FAMILIES:
+        shown = shown_again(family, given)
+        first = [with_fingerprint(picture(path)) for path in shown.first]
+        again = [with_fingerprint(picture(path)) for _, _, path in shown.again]
+        number = {one.name: at for at, one in enumerate(first)}
+        number |= {one.name: at for one, (_, at, _) in zip(again, shown.again, strict=True)}
+        package = find_reuse([*first, *again], jobs=given.jobs)
+        kept = through_store(first)
+        store = find_reuse(again, kept, jobs=given.jobs)
+        false = [
+            one
+            for one in (*package, *store)
+            if number[plain(one.first.name)] != number[plain(one.second.name)]
+        ]
+        in_package = {(one.first.name, one.second.name): one for one in package}
+        in_store = {(one.first.name, plain(one.second.name)) for one in store}
+        for name in CHANGES:
+            those = [
+                (first[at], one)
+                for one, (change, at, _) in zip(again, shown.again, strict=True)
+                if change == name
+            ]
+            hits = [in_package[a.name, b.name] for a, b in those if (a.name, b.name) in in_package]
+            by_store = sum((b.name, a.name) in in_store for a, b in those)
+            low = min((one.likeness.mean for one in hits if one.likeness), default=float("nan"))
+            print(f"| {family} | {name} | {len(those)} | {len(hits)} | {by_store} | {low:.2f} |", flush=True)
+            totals += [len(those), len(hits), by_store, 0, 0]
+        pairs = len(first) * (len(first) - 1) // 2
+        totals += [0, 0, 0, pairs, len(false)]
+        for one in false:
+            print(f"  false: {one.first.name} and {one.second.name}: {one.likeness}")
+        twins(family, first)
+    of, found, by_store, pairs, wrong = totals
+    print(f"| all | | {of} | {found / of:.1%} | {by_store / of:.1%} | |")
+    print(
+        f"false pairs: {wrong}; pairs of different sections as they are: {pairs}, more beside with the copies"
+    )
+
+
+def plain(name: str) -> str:
+    """Return a section's own name from what the store calls it."""
+    return name.split(" ")[0]
+
+
+def through_store(pictures: list[Picture]) -> list[Picture]:
+    """Return pictures as a record store gives them back."""
+    records = tuple(
+        SectionRecord(
+            SheetRow(number, one.name, one.path, one.path.name, lot="earlier"),
+            one.sha256, (0, 0), None, (), (), (), None,
+        )
+        for number, one in enumerate(pictures)
+    )  # fmt: skip
+    lot = LotRecord(LotSheet(Path("earlier.csv"), "", ()), None, records, {})
+    other = LotRecord(LotSheet(Path("now.csv"), "", ()), None, (), {})
+    with tempfile.TemporaryDirectory() as folder, open_store(Path(folder) / "a.db", create=True) as store:
+        small = [replace(one, small=small_copy(one.pixels()[0])) for one in pictures]
+        remember(store, lot, small)
+        return pictures_in_store(store, other)
+
+
+def twins(family: str, pictures: list[Picture], most: int = 150) -> None:
+    """Lay different sections on each other at the same place, where their outlines come nearest: the worst case."""
+    rng = np.random.default_rng(17)
+    same = Registration(np.eye(2, 3), False, np.zeros((0, 4), np.float32))
+    found = []
+    for _ in range(most):
+        one, other = rng.choice(len(pictures), 2, replace=False)
+        (a, factor), (b, other_factor) = (working(pictures[at].pixels()[0]) for at in (one, other))
+        found.append(likeness(a, b, same, factors=(factor, other_factor)).mean)
+    values = np.array(found)
+    print(
+        f"  {family}: {most} pairs of different sections laid on each other as they are: likeness "
+        f"{values.mean():.3f} ± {values.std():.3f}, most {values.max():.3f}"
+    )
 
 
 def made_up(rng: np.random.Generator, points: int = 500) -> Fingerprint:
@@ -151,31 +215,84 @@ def p_values(packages: int) -> None:
         print(f"| {title} | {len(p)} | {(values < 0.05).mean():.1%} | {(values < 0.01).mean():.1%} |")
 
 
+def package(size: int, folder: Path, bases: int = 300) -> Path:
+    """Write a package of ``size`` specimens: some drawings, freed of their texture and given a new one each.
+
+    Shifted, lit and textured anew, so that none is another's copy; the part outlines and notches stay as drawn.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    rows = []
+    for number in range(size):
+        path = folder / f"p{number:05d}.jpg"
+        if not path.exists():
+            rng = np.random.default_rng([31, number])
+            drawn = read(draw(FAMILIES[number % 2], number // 2 % (bases // 2), folder.parent))
+            drawn = drawn if drawn.ndim == 3 else np.repeat(drawn[..., None], 3, axis=2)
+            y, x = rng.integers(0, 24, 2)
+            smooth = cv2.bilateralFilter(np.ascontiguousarray(drawn[y:, x:]), 7, 40, 5).astype(np.float32)
+            rows_, columns = smooth.shape[:2]
+            fine = rng.standard_normal((rows_ // 2, columns // 2)).astype(np.float32)
+            texture = (
+                5 * cv2.GaussianBlur(fine, (0, 0), 1) * 3 + 6 * cv2.GaussianBlur(fine[::-1], (0, 0), 3) * 9
+            )
+            texture = cv2.resize(texture, (columns, rows_), interpolation=cv2.INTER_LINEAR)
+            lit = smooth * (rng.uniform(0.92, 1.05) + texture[..., None] / 255)
+            write(path, np.clip(lit, 0, 255).astype(np.uint8), quality=90)
+        width = 900 + 10 * (number % 7)
+        rows.append(f"S{number:05d},{path.name},L1,w{number},2.0,{width},2026-10-{12 + number % 3}")
+    sheet = folder / f"lot_{size}.csv"
+    sheet.write_text(
+        "section,image,lot,weld,um_per_px,stated_bond_width,cut_on\n" + "\n".join(rows) + "\n",
+        encoding="utf-8",
+    )
+    return sheet
+
+
+def whole_time(sizes: list[int], cache: Path, jobs: int) -> None:
+    """Audit whole packages by the command line: wall time, and the processor time of all its processes."""
+    print("\n| pictures | wall, s | processor, s | a picture, s |\n| --- | --- | --- | --- |")
+    for size in sizes:
+        sheet = package(size, cache / "package")
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
+        started = time.perf_counter()
+        subprocess.run(
+            [sys.executable, "-m", "xsect", "audit", sheet, "--jobs", str(jobs), "--quiet", "--out",
+             cache / f"report_{size}", "--date", "2026-11-25"], check=False,
+        )  # fmt: skip
+        wall = time.perf_counter() - started
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        used = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+        print(f"| {size} | {wall:.0f} | {used:.0f} | {used / size:.3f} |", flush=True)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--cache", type=Path, default=Path("bench_audit"), help="folder of drawn pictures")
+    parser.add_argument("--pictures", type=int, default=150, help="sections of one design, of each family")
     parser.add_argument(
-        "--pictures", type=int, default=150, help="sections of one design (150 make 11,175 pairs)"
+        "--first", type=int, default=0, help="number of the first section: other ones are fresh"
     )
-    parser.add_argument("--each", type=int, default=40, help="pictures shown again under each change")
+    parser.add_argument(
+        "--each", type=int, default=12, help="pictures shown again under each change, of each family"
+    )
     parser.add_argument("--tries", type=int, default=1000, help="tries of each slip; honest packages")
     parser.add_argument(
         "--sizes", type=int, nargs="*", default=[500, 1000, 2000], help="pictures of the timing"
     )
     parser.add_argument("--jobs", type=int, default=2)
-    parser.add_argument("--only", nargs="*", default=["reuse", "time", "slips", "p"])
+    parser.add_argument("--only", nargs="*", default=["reuse", "candidates", "package", "slips", "p"])
     given = parser.parse_args()
+    given.cache.mkdir(parents=True, exist_ok=True)
     if "slips" in given.only:
         slips(given.tries)
     if "p" in given.only:
         p_values(given.tries)
-    if "time" in given.only:
+    if "candidates" in given.only:
         candidate_time(given.sizes)
+    if "package" in given.only:
+        whole_time(given.sizes, given.cache, given.jobs)
     if "reuse" in given.only:
-        (given.cache / "again").mkdir(parents=True, exist_ok=True)
-        with ProcessPoolExecutor(given.jobs) as pool:
-            paths = list(pool.map(partial(draw, folder=given.cache), range(given.pictures)))
-        reuse(paths, given.cache / "again", given.each, given.jobs)
+        reuse(given)
 
 
 if __name__ == "__main__":

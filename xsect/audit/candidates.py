@@ -17,16 +17,16 @@ from numpy.typing import NDArray
 
 from xsect.audit.fingerprints import BITS, Fingerprint
 
-TABLES: Final = 10
+TABLES: Final = 24
 LIKE_BITS: Final = 26
 """Bits of 128 by which two details that vote may differ."""
 
 CROWD: Final = 24
 """Details with the same chosen bits above which they tell nothing: what all sections of one design show."""
 
-FEWEST_VOTES: Final = 6
-"""Agreeing details from which two pictures are looked at closely: different sections of one design reach 5, copies 10
-and more, whatever was done to them (measured on drawn sections)."""
+FEWEST_VOTES: Final = 5
+"""Agreeing details from which two pictures are looked at closely: one or two different sections of one design come that
+near to each picture, and copies reach 8 and more, whatever was done to them (measured on drawn sections)."""
 
 _TURN_BINS: Final = 12
 _SIZE_BIN: Final = math.log(1.6)

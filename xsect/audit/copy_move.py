@@ -29,6 +29,7 @@ _PEAKS: Final = 8
 _NEAREST: Final = 24
 _EDGE: Final = 30.0
 _COARSE: Final = 4
+_QUARTER: Final = WINDOW // 4
 
 
 @dataclass(frozen=True)
@@ -63,10 +64,11 @@ def find_copied(
 
 
 def _largest(residue: NDArray[np.float32]) -> CopiedPatch | None:
+    power = _coarse(residue * residue)
     found = [
         patch
         for dx, dy in _shifts(residue)
-        if _worth_a_look(residue, dx, dy) and (patch := _patch(residue, dx, dy))
+        if _worth_a_look(residue, power, dx, dy) and (patch := _patch(residue, dx, dy))
     ]
     return max(found, key=lambda one: one.area, default=None)
 
@@ -98,7 +100,8 @@ def _shifts(residue: NDArray[np.float32]) -> list[tuple[int, int]]:
     rows, columns = (fft.next_fast_len(side, real=True) for side in residue.shape)
     spectrum = fft.rfft2(residue, (rows, columns))
     like = fft.irfft2(spectrum.real**2 + spectrum.imag**2, (rows, columns))
-    half = like[: rows // 2 + 1] - cv2.blur(like, (9, 9))[: rows // 2 + 1]
+    half = like[: rows // 2 + 1]
+    half = half - cv2.blur(half, (9, 9))
     least = LEAST_PEAK * 1.4826 * float(np.median(np.abs(half[::4, ::4])))
     half[:_NEAREST, :_NEAREST] = half[:_NEAREST, -_NEAREST:] = 0
     found = []
@@ -122,19 +125,27 @@ def _pair(
     return residue[: rows - dy, x0:x1], residue[dy:, x0 + dx : x1 + dx]
 
 
-def _worth_a_look(residue: NDArray[np.float32], dx: int, dy: int) -> bool:
-    """Return whether any place agrees at a displacement, by means over fields a quarter of the window wide."""
+def _coarse(array: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return means over a window at every quarter of it; the last, incomplete quarters are left out."""
+    rows, columns = (side // _QUARTER for side in array.shape)
+    whole = array[: rows * _QUARTER, : columns * _QUARTER]
+    return np.asarray(cv2.blur(cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA), (4, 4)))
+
+
+def _worth_a_look(residue: NDArray[np.float32], power: NDArray[np.float32], dx: int, dy: int) -> bool:
+    """Return whether any place may agree at a displacement, judged by coarse means; ``power`` is that of the residue
+    squared."""
     pair = _pair(residue, dx, dy)
     if pair is None:
         return False
-    one, other = pair
-    size = (one.shape[1] * 4 // WINDOW, one.shape[0] * 4 // WINDOW)
-    both, left, right = (
-        cv2.blur(cv2.resize(product, size, interpolation=cv2.INTER_AREA), (4, 4))
-        for product in (one * other, one * one, other * other)
-    )
+    both = _coarse(pair[0] * pair[1])
+    x = max(0, -dx)
+    left = power[:, round(x / _QUARTER) :]
+    right = power[round(dy / _QUARTER) :, round((x + dx) / _QUARTER) :]
+    rows, columns = (min(sides) for sides in zip(both.shape, left.shape, right.shape, strict=True))
+    both, left, right = (part[:rows, :columns] for part in (both, left, right))
     like = both / np.sqrt(np.maximum(left * right, 1e-6))
-    return bool(((like > 0.8 * LEAST_LIKENESS) & (np.minimum(left, right) > 0.2)).any())
+    return bool(((like > 0.75 * LEAST_LIKENESS) & (np.minimum(left, right) > 0.2)).any())
 
 
 def _patch(residue: NDArray[np.float32], dx: int, dy: int) -> CopiedPatch | None:

@@ -8,18 +8,23 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from xsect.audit.quality import BADLY, CANNOT
 from xsect.audit.registration import Likeness
 from xsect.audit.reuse import LEAST_LIKENESS, Reuse
 from xsect.audit.run import Audit
 from xsect.audit.scale_honesty import Disagreement
 from xsect.audit.stated import Flip, Pair, QuantityAgreement, as_stated
-from xsect.quantities import QUANTITIES, show
+from xsect.quantities import QUANTITIES, Unit, show
+from xsect.record import SectionRecord
 
 Grade = Literal["major", "minor", "observation"]
 GRADES: Final[tuple[Grade, ...]] = ("major", "minor", "observation")
 
 LARGE: Final = 0.05
 """Relative difference from which a doubtful scale or value is a major finding."""
+
+MOST_TOLD: Final = 6
+"""Sections of one finding whose numbers are told; the others are in the table of sections."""
 
 BIAS: Final = 0.02
 """Share of the mean by which stated values may differ on average: what two careful readers differ by (common practice;
@@ -28,8 +33,8 @@ value from memory)."""
 
 @dataclass(frozen=True)
 class AuditFinding:
-    """One finding. ``where`` are sections; ``figure`` is the place of its evidence among the re-used pairs, -1 where it
-    has none."""
+    """One finding. ``where`` are sections; ``figure`` is the place of its evidence among the re-used pairs and, after
+    them, the copied patches; -1 where it has none."""
 
     grade: Grade
     topic: str
@@ -50,10 +55,7 @@ def find_all(audit: Audit) -> tuple[AuditFinding, ...]:
 def _pictures(audit: Audit) -> Iterator[AuditFinding]:
     for at, one in enumerate(audit.reuse):
         yield _reused(one, at)
-    for record, looked in zip(audit.lot.sections, audit.looked, strict=True):
-        patch = looked.copied
-        if patch is None:
-            continue
+    for at, (record, patch) in enumerate(audit.copied, len(audit.reuse)):
         (x, y, wide, high), twin = patch.box, patch.twin
         yield AuditFinding(
             "major", "Pictures", "A patch stands twice in one picture",
@@ -63,7 +65,7 @@ def _pictures(audit: Audit) -> Iterator[AuditFinding]:
             (record.row.section,),
             f"The noise of {patch.area} px agrees with a correlation of {patch.likeness:.2f}; noise of two "
             f"places has none.",
-            "The picture as the camera wrote it, and the mount, to look at the place again.",
+            "The picture as the camera wrote it, and the mount, to look at the place again.", at,
         )  # fmt: skip
 
 
@@ -87,9 +89,8 @@ def _sure(like: Likeness | None) -> str:
     if like is None:
         return "Certain: the files' hashes are equal."
     return (
-        f"Their texture, outlines left out, correlates by {like.mean:.2f} over {like.tiles} fields; "
-        f"different sections of "
-        f"one design stay below {LEAST_LIKENESS:g}."
+        f"Their texture, outlines left out, correlates by {like.mean:.2f} over {like.tiles} fields. From "
+        f"{LEAST_LIKENESS:g} on it is told; different sections of one design, drawn to measure this, stayed below 0.1."
     )
 
 
@@ -98,11 +99,13 @@ def _scales(audit: Audit) -> Iterator[AuditFinding]:
     odd_expired = False
     sizes, resampled, unproven = [], [], []
     blocks = math.nan
+    differ: dict[tuple[str, str, int], list[tuple[str, Disagreement, str]]] = defaultdict(list)
     for record, looked in zip(audit.lot.sections, audit.looked, strict=True):
         check, name = looked.scale, record.row.section
         grave = [one for one in check.disagreements if abs(one.ratio - 1) > LARGE]
         for one in check.disagreements:
-            yield _scale_differs(one, name, mismatch=check.mismatch)
+            near = round(math.log(one.ratio) / LARGE)
+            differ[one.first.name, one.second.name, near].append((name, one, check.mismatch))
         if check.expired:
             expired[check.expired].append(name)
             odd_expired |= bool(grave)
@@ -112,8 +115,10 @@ def _scales(audit: Audit) -> Iterator[AuditFinding]:
             resampled.append(name)
             if math.isfinite(check.resampled.blocks_px):
                 blocks = check.resampled.blocks_px
-        if not any(source.name == "calibration record" for source in check.sources):
+        if check.sources and not any(source.name == "calibration record" for source in check.sources):
             unproven.append(name)
+    for several in differ.values():
+        yield _scale_differs(several)
     by_record: dict[str, list[str]] = defaultdict(list)
     for told, names in expired.items():
         by_record[told.split(" on ")[0].split(";")[0]] += names
@@ -146,14 +151,17 @@ def _scales(audit: Audit) -> Iterator[AuditFinding]:
     )  # fmt: skip
 
 
-def _scale_differs(one: Disagreement, name: str, *, mismatch: str) -> AuditFinding:
+def _scale_differs(several: Sequence[tuple[str, Disagreement, str]]) -> AuditFinding:
+    """Return the finding of sections whose scales differ alike, told by the first of them."""
+    name, one, mismatch = several[0]
     more = f" {mismatch[0].upper()}{mismatch[1:]}." if mismatch else ""
+    of = f" In {name}" if len(several) > 1 else ""
     return AuditFinding(
         "major" if abs(one.ratio - 1) > LARGE else "minor", "Scale",
         f"Scale by {one.second.name} is {one.ratio:.2f} times that by {one.first.name}",
-        f"{one.first.name} ({one.first.detail}) gives {one.first.um_per_px:.4g} µm/px, {one.second.name} "
-        f"({one.second.detail}) {one.second.um_per_px:.4g} µm/px; {one.cause}.{more}",
-        (name,),
+        f"{of} {one.first.name} ({one.first.detail}) gives {one.first.um_per_px:.4g} µm/px, {one.second.name} "
+        f"({one.second.detail}) {one.second.um_per_px:.4g} µm/px; {one.cause}.{more}".strip(),
+        tuple(name for name, _, _ in several),
         f"They differ by {abs(one.ratio - 1):.0%}; their standard uncertainties are {one.first.u_relative:.2%} and "
         f"{one.second.u_relative:.2%}.",
         "The picture as the camera wrote it, with objective and camera; which scale the stated value rests on.",
@@ -171,23 +179,31 @@ def _stated(audit: Audit) -> Iterator[AuditFinding]:
         yield from _rounded(one, flipped)
         yield from _apart(one)
         yield from _biased(one)
+    alike: dict[tuple[str, str, bool], list[Flip]] = defaultdict(list)
     for flip in audit.verdicts.flips if audit.verdicts else ():
-        yield _flipped(flip)
+        alike[flip.clause, flip.to, flip.vouched].append(flip)
+    for flips in alike.values():
+        yield _flipped(flips)
 
 
-def _flipped(flip: Flip) -> AuditFinding:
-    label, unit = QUANTITIES[flip.quantity].label.lower(), QUANTITIES[flip.quantity].unit
-    worse = flip.to == "reject"
-    doubt = "" if flip.vouched else " Our own measurement needs a look, too."
+def _flipped(flips: Sequence[Flip]) -> AuditFinding:
+    """Return the finding of sections that one clause judges otherwise by stated values than by ours."""
+    one = flips[0]
+    label, unit = QUANTITIES[one.quantity].label.lower(), QUANTITIES[one.quantity].unit
+    worse = one.to == "reject"
+    doubt = "" if one.vouched else " Our own measurement needs a look, too."
     grade: Grade = "observation"
-    if worse and flip.vouched:
-        grade = "major" if flip.severity == "major" else "minor"
+    if worse and one.vouched:
+        grade = "major" if one.severity == "major" else "minor"
+    told = "; ".join(
+        f"{flip.section} stated {as_stated(flip.stated, unit)}, measured {show(flip.measured, unit)}"
+        for flip in flips[:MOST_TOLD]
+    )
     return AuditFinding(
         grade, "Stated values",
         "Meets the clause as stated, not as measured" if worse else "Fails as stated, passes as measured",
-        f"Clause {flip.clause} ({flip.limit}): {label} stated {as_stated(flip.stated, unit)}, measured "
-        f"{show(flip.measured, unit)}.{doubt}",
-        (flip.section,), "The whole 95 % interval of ours lies on the other side of the limit.",
+        f"Clause {one.clause} ({one.limit}), {label}: {told}.{doubt}",
+        tuple(flip.section for flip in flips), "The whole 95 % interval of ours lies on the other side of the limit.",
         "How and by whom the value was read; the section to be measured together.",
     )  # fmt: skip
 
@@ -269,10 +285,12 @@ def _biased(one: QuantityAgreement) -> Iterator[AuditFinding]:
         return
     yield AuditFinding(
         "minor", "Stated values", f"Stated {QUANTITIES[one.quantity].label.lower()} is off on average",
-        f"Stated values lie {show(abs(one.limits.bias), one.unit)} "
+        f"Stated values lie {_difference(abs(one.limits.bias), one.unit)} "
         f"{'above' if one.limits.bias > 0 else 'below'} measured ones "
-        f"on average, {abs(one.limits.bias / mean):.1%}.",
-        (), f"95 % interval {show(low, one.unit)} to {show(high, one.unit)}, over {one.limits.n} sections.",
+        f"on average, {abs(one.limits.bias / mean):.1%}"
+        f"{', those rounded up among them' if one.rounded_sections else ''}.",
+        (), f"95 % interval {_difference(low, one.unit)} to {_difference(high, one.unit)}, over "
+        f"{one.limits.n} sections.",
         "Where the ends of the value are placed, and with which scale.",
     )  # fmt: skip
 
@@ -322,28 +340,49 @@ def _sample(audit: Audit) -> Iterator[AuditFinding]:
 
 
 def _evidence(audit: Audit) -> Iterator[AuditFinding]:
-    stated = [
-        (record, looked.evidence)
-        for record, looked in zip(audit.lot.sections, audit.looked, strict=True)
-        if record.row.stated
+    sections = [
+        (record, looked.evidence) for record, looked in zip(audit.lot.sections, audit.looked, strict=True)
     ]
-    no = [(record, one) for record, one in stated if one.bears == "no"]
-    if no:
-        yield AuditFinding(
-            "major" if len(no) > max(2, len(stated) / 4) else "minor", "Evidence", "Pictures that cannot "
-            "bear a stated value",
-            "; ".join(f"{record.row.section}: {one.reasons[0]}" for record, one in no[:6]) + ".",
-            tuple(record.row.section for record, _ in no),
-            "Nobody can read a notch in these pictures; the stated values must rest on something else.",
-            "What the stated values were read from; new pictures of the same mounts.",
-        )  # fmt: skip
+    absent = [(record, told) for record, _ in sections if (told := _why_absent(record))]
+    yield from _many(
+        absent, len(sections), "Sections that could not be measured",
+        "Certain: the sheet, the picture's file or its scale does not allow it.",
+        "The pictures and the sheet, complete.",
+    )  # fmt: skip
+    left_out = {id(record) for record, _ in absent}
+    stated = [(record, one) for record, one in sections if record.row.stated and id(record) not in left_out]
+    yield from _many(
+        [(record, one.reasons[0]) for record, one in stated if one.bears == "no"], len(stated),
+        "Pictures that cannot bear a stated value",
+        "Nobody can read a notch in these pictures; the stated values must rest on something else.",
+        "What the stated values were read from; new pictures of the same mounts.",
+    )  # fmt: skip
     badly = [(record, one) for record, one in stated if one.bears == "badly"]
     if badly:
         yield AuditFinding(
             "observation", "Evidence", "Pictures that bear a stated value badly",
-            "; ".join(f"{record.row.section}: {one.reasons[0]}" for record, one in badly[:6]) + ".",
+            "; ".join(f"{record.row.section}: {one.reasons[0]}" for record, one in badly[:MOST_TOLD]) + ".",
             tuple(record.row.section for record, _ in badly),
             "A value can be read, but not as surely as it is stated.", "Better pictures of the same mounts.",
+        )  # fmt: skip
+
+
+def _why_absent(record: SectionRecord) -> str:
+    """Return why a section could not even be looked at, "" where it was: its row, its file or its scale."""
+    read = (*CANNOT, *BADLY)
+    told = [one.sentence for one in record.findings if one.effect == "not_measured" and one.code not in read]
+    return told[0].rstrip(".") if told else ""
+
+
+def _many(
+    told: Sequence[tuple[SectionRecord, str]], of: int, title: str, how_sure: str, ask: str
+) -> Iterator[AuditFinding]:
+    """Yield the finding of sections with a reason each: major where they are more than a quarter, or all there are."""
+    if told:
+        yield AuditFinding(
+            "major" if len(told) > max(2, of / 4) or len(told) == of else "minor", "Evidence", title,
+            "; ".join(f"{record.row.section}: {why}" for record, why in told[:MOST_TOLD]) + ".",
+            tuple(record.row.section for record, _ in told), how_sure, ask,
         )  # fmt: skip
 
 
@@ -352,6 +391,10 @@ def _listed(
 ) -> Iterator[AuditFinding]:
     if names:
         yield AuditFinding(grade, topic, title, what, tuple(names), how_sure, ask)
+
+
+def _difference(value: float, unit: Unit) -> str:
+    return f"{value:.1f} µm" if unit == "um" else show(value, unit)
 
 
 def _named(names: Sequence[str]) -> str:

@@ -15,11 +15,14 @@ from xsect.record import SectionRecord
 
 Bears = Literal["yes", "badly", "no"]
 
-CANNOT: Final = ("out_of_focus", "saturated", "low_contrast", "no_section_found", "faying_line_not_found")
-"""Findings after which nothing can be read at the faying line, by anybody."""
+CANNOT: Final = (
+    "out_of_focus", "saturated", "low_contrast", "no_section_found", "faying_line_not_found", "no_notch_seen",
+)  # fmt: skip
+"""Findings after which nothing can be read at the faying line, by anybody, or its needed part is not in the picture."""
 
 BADLY: Final = (
     "gap_not_seen", "line_uncertain", "notch_uncertain", "gap_below_resolution", "bond_not_separable", "not_in_view",
+    "bond_uncertain",
 )  # fmt: skip
 """Findings after which a value can be read, but not as surely as it is stated."""
 

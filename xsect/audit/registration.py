@@ -19,6 +19,10 @@ OUTLINE: Final = 0.12
 """Local contrast, as a share of the picture's range, from which a place belongs to an outline: metal against mount or
 gap, which sections of one design share."""
 
+LEAST_TEXTURE: Final = 0.7
+"""Local contrast in grey levels below which a place says nothing: what is left of it in a picture that was clipped,
+darkened or saved as JPEG is rounding."""
+
 HALO: Final = 18
 """How far (px at the working size) an outline is felt beside where its contrast says so: its halo, left by the
 flattening, lies in the same place in all sections of one design."""
@@ -153,6 +157,7 @@ def _compared(first: Grey, laid: Grey, seen: NDArray[np.bool_]) -> tuple[Grey, G
     out, free = [], cv2.erode(seen.astype(np.uint8), np.ones((25, 25), np.uint8)) > 0
     for picture in (first, whole):
         flat, spread = flattened(np.asarray(picture, np.float32))
+        free &= spread >= LEAST_TEXTURE
         outline = (spread >= OUTLINE * 255).astype(np.uint8)
         free &= cv2.dilate(outline, np.ones((2 * HALO + 1, 2 * HALO + 1), np.uint8)) == 0
         out.append(np.asarray(cv2.GaussianBlur(flat, (0, 0), 1.0), np.float32))

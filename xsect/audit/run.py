@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from xsect.audit.claim import NOTHING, Claim
+from xsect.audit.copy_move import CopiedPatch
 from xsect.audit.examine import ExaminedLot, Looked
 from xsect.audit.reuse import Picture, Reuse, find_reuse
 from xsect.audit.sampling import Plan, Reach, Support, attribute_plan, code_letter, reach, support
@@ -27,7 +28,7 @@ from xsect.audit.selection import (
 from xsect.audit.stated import QuantityAgreement, Verdicts, compare_quantities, compare_verdicts
 from xsect.judge.decision import summarise
 from xsect.quantities import QUANTITIES
-from xsect.record import LotRecord
+from xsect.record import LotRecord, SectionRecord
 
 SEED: Final = 1847
 """Of the samples drawn by chance behind two of the p-values: the same audit gives the same digits."""
@@ -67,6 +68,15 @@ class Audit:
     signs: tuple[Sign, ...]
     known: int
     by_hash: int = 0
+
+    @property
+    def copied(self) -> tuple[tuple[SectionRecord, CopiedPatch], ...]:
+        """The sections in whose picture a patch stands twice, with it."""
+        return tuple(
+            (record, looked.copied)
+            for record, looked in zip(self.lot.sections, self.looked, strict=True)
+            if looked.copied
+        )
 
 
 def audit_lot(

@@ -97,6 +97,7 @@ def run(
                 remember(opened, examined.lot, pictures_of(examined))
     except (SheetError, CriteriaError, ClaimError, StoreError, OSError) as error:
         raise CouldNotRun(str(error)) from error
+    _print_faults(made)
     if not quiet:
         _print(made, out)
     return all(one.grade != "major" for one in find_all(made))
@@ -120,6 +121,19 @@ def _examined(sheet: Path, options: Options, *, jobs: int) -> ExaminedLot:
         sheet, options, already=lambda row: done[row.number].record if row.number in done else None
     )
     return ExaminedLot(lot, tuple(done.get(one.row.number) or look(one) for one in lot.sections))
+
+
+def _print_faults(made: Audit) -> None:
+    """Print to stderr why sections were not measured, a line each, and the sheet's doubtful columns."""
+    from xsect.report.wording import printable
+
+    name = made.lot.sheet.path.name
+    for note in made.lot.sheet.notes:
+        click.echo(printable(f"{name}: {note}"), err=True)
+    for record in made.lot.sections:
+        for finding in (found for found in record.findings if found.effect == "not_measured"):
+            place = "" if finding.code == "row_invalid" else f"{name}: row {record.row.number}, "
+            click.echo(printable(f"{place}{finding.sentence}"), err=True)
 
 
 def _print(made: Audit, out: Path) -> None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from xsect.audit.copy_move import CopiedPatch
 from xsect.audit.registration import laid_on
 from xsect.audit.reuse import Reuse
 from xsect.audit.stated import Pair, QuantityAgreement
@@ -17,7 +19,13 @@ from xsect.report.plotting import figure, svg_text
 from xsect.report.style import BLACK, BLUE, GREY, ORANGE, SKY_BLUE, VERMILLION, rgb
 
 PANEL_PX = 800
-MOST_POINTS = 24
+MOST_POINTS = 16
+MOST_DETAILS = 4
+
+_GAP = 12
+_NOT_SHOWN = (40, 40, 40)
+_OUTLINE = 30.0
+"""Spread of grey levels from which a detail shows an outline rather than texture."""
 
 _SLIP, _ROUNDED, _PLAIN = (VERMILLION, "s"), (ORANGE, "D"), (BLUE, "o")
 
@@ -25,56 +33,88 @@ _SLIP, _ROUNDED, _PLAIN = (VERMILLION, "s"), (ORANGE, "D"), (BLUE, "o")
 def evidence_jpeg(one: Reuse) -> bytes:
     """Return the two pictures of a re-use side by side: the first, and the second laid on the first's frame.
 
-    Circles of one number mark the same detail in both; up to 24 of those that agree, spread over the picture.
+    Circles of one number mark the same detail in both. Below, some of these details enlarged, the first picture's above
+    the second's, each in its own full contrast.
     """
-    first = _panel(one.first.path)
+    pixels, factor = one.first.pixels()
+    first = _colour(pixels)
+    pixels, other_factor = one.second.pixels()
+    second = _colour(pixels)
     if one.registration is None:
-        size = (first.shape[1], first.shape[0])
-        right = np.asarray(
-            cv2.resize(_panel(one.second.path), size, interpolation=cv2.INTER_AREA), np.float32
+        sheet = np.hstack([_fit(first), _gap(_fit(first).shape[0]), _fit(second, rows=_fit(first).shape[0])])
+        return _jpeg(sheet)
+    planes = [
+        laid_on(
+            np.asarray(first[..., 0], np.float32), np.asarray(second[..., plane], np.float32),
+            one.registration, factors=(factor, other_factor),
         )
-        points = np.zeros((0, 2), np.float32)
-    else:
-        whole = read_image(one.first.path, name=one.first.name).pixels
-        factor = first.shape[1] / whole.shape[1]
-        second = _panel(one.second.path, wide=None)
-        planes = [
-            laid_on(
-                np.asarray(first[..., 0], np.float32), np.asarray(second[..., plane], np.float32),
-                one.registration, factors=(factor, 1.0),
-            )
-            for plane in range(3)
-        ]  # fmt: skip
-        right = np.stack([plane for plane, _ in planes], axis=-1)
-        right[~planes[0][1]] = (40, 40, 40)
-        points = one.registration.matched[:, :2] * np.float32(factor)
-        inside = (points[:, 0] < first.shape[1] - 30) & (points[:, 1] < first.shape[0] - 8)
-        points = _spread(points[inside] if inside.any() else points)
-    gap = np.full((first.shape[0], 12, 3), 255, np.uint8)
-    sheet = np.ascontiguousarray(np.hstack([first, gap, np.clip(right, 0, 255).astype(np.uint8)]))
-    for number, (x, y) in enumerate(points, 1):
-        for left in (0, first.shape[1] + 12):
-            _mark(sheet, (round(left + float(x)), round(float(y))), number)
-    settings = [cv2.IMWRITE_JPEG_QUALITY, 85]
-    return cv2.imencode(".jpg", cv2.cvtColor(sheet, cv2.COLOR_RGB2BGR), settings)[1].tobytes()
+        for plane in range(3)
+    ]  # fmt: skip
+    laid = np.clip(np.stack([plane for plane, _ in planes], axis=-1), 0, 255).astype(np.uint8)
+    laid[~planes[0][1]] = _NOT_SHOWN
+    points = one.registration.matched[:, :2] * np.float32(factor)
+    points = _spread(points[_inside(points, first.shape, PANEL_PX / first.shape[1])])
+    left, right = _fit(first), _fit(laid)
+    for number, (x, y) in enumerate(points * (PANEL_PX / first.shape[1]), 1):
+        for panel in (left, right):
+            _mark(panel, (round(float(x)), round(float(y))), number)
+    sheet = np.hstack([left, _gap(left.shape[0]), right])
+    details = _details(first, laid, points)
+    return _jpeg(np.vstack([sheet, *details]))
 
 
-def _panel(path: object, wide: int | None = PANEL_PX) -> NDArray[np.uint8]:
-    pixels = read_image(str(path), name=str(path)).pixels
+def copied_jpeg(path: Path, patch: CopiedPatch) -> bytes:
+    """Return a picture with a patch that stands twice in it framed at both places, and both enlarged beside it."""
+    picture = _colour(read_image(path, name=path.name).pixels)
+    whole = _fit(picture)
+    scale = whole.shape[1] / picture.shape[1]
+    parts = []
+    for number, (x, y, wide, high) in enumerate((patch.box, patch.twin), 1):
+        part = _stretched(picture[y : y + high, x : x + wide])
+        size = (PANEL_PX // 2 - _GAP // 2, round((PANEL_PX // 2 - _GAP // 2) * high / wide))
+        parts.append(cv2.resize(part, size, interpolation=cv2.INTER_NEAREST))
+        corners = [(round(a * scale), round(b * scale)) for a, b in ((x, y), (x + wide, y + high))]
+        for ink, thick in (((0, 0, 0), 5), (rgb(SKY_BLUE), 2)):
+            cv2.rectangle(whole, corners[0], corners[1], ink, thick, cv2.LINE_AA)
+        _number(whole, (corners[0][0] + 4, corners[0][1] - 6), number)
+        _number(parts[-1], (8, 24), number)
+    beside = np.hstack([parts[0], _gap(parts[0].shape[0]), parts[1]])
+    rows = max(whole.shape[0], beside.shape[0])
+    return _jpeg(np.hstack([_padded(whole, rows), _gap(rows), _padded(beside, rows)]))
+
+
+def _colour(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> NDArray[np.uint8]:
     if pixels.dtype != np.uint8:
         top = max(float(np.percentile(pixels, 99.8)), 1.0)
         pixels = np.clip(pixels * (255 / top), 0, 255).astype(np.uint8)
-    colour = cv2.cvtColor(pixels, cv2.COLOR_GRAY2RGB) if pixels.ndim == 2 else pixels
-    if wide is not None:
-        factor = wide / colour.shape[1]
-        colour = cv2.resize(
-            colour,
-            None,
-            fx=factor,
-            fy=factor,
-            interpolation=cv2.INTER_AREA if factor < 1 else cv2.INTER_CUBIC,
-        )
-    return np.asarray(colour, np.uint8)
+    return np.asarray(cv2.cvtColor(pixels, cv2.COLOR_GRAY2RGB) if pixels.ndim == 2 else pixels, np.uint8)
+
+
+def _fit(picture: NDArray[np.uint8], rows: int | None = None) -> NDArray[np.uint8]:
+    factor = PANEL_PX / picture.shape[1]
+    how = cv2.INTER_AREA if factor < 1 else cv2.INTER_CUBIC
+    size = (PANEL_PX, rows or round(picture.shape[0] * factor))
+    return np.asarray(cv2.resize(picture, size, interpolation=how), np.uint8)
+
+
+def _gap(rows: int, columns: int = _GAP) -> NDArray[np.uint8]:
+    return np.full((rows, columns, 3), 255, np.uint8)
+
+
+def _padded(picture: NDArray[np.uint8], rows: int) -> NDArray[np.uint8]:
+    return np.vstack([picture, _gap(rows - picture.shape[0], picture.shape[1])])
+
+
+def _jpeg(sheet: NDArray[np.uint8]) -> bytes:
+    settings = [cv2.IMWRITE_JPEG_QUALITY, 88]
+    return cv2.imencode(".jpg", cv2.cvtColor(sheet, cv2.COLOR_RGB2BGR), settings)[1].tobytes()
+
+
+def _inside(points: NDArray[np.float32], shape: tuple[int, ...], scale: float) -> NDArray[np.bool_]:
+    """Return which points leave room for their circle and number; all of them where none does."""
+    x, y = points.T * scale
+    inside = (x > 10) & (x < shape[1] * scale - 40) & (y > 10) & (y < shape[0] * scale - 10)
+    return np.asarray(inside if inside.any() else ~inside)
 
 
 def _spread(points: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -87,13 +127,58 @@ def _spread(points: NDArray[np.float32]) -> NDArray[np.float32]:
     return points[chosen]
 
 
+def _details(
+    first: NDArray[np.uint8], laid: NDArray[np.uint8], points: NDArray[np.float32]
+) -> list[NDArray[np.uint8]]:
+    """Return strips of marked details enlarged, of the first picture and of the second: those with most texture."""
+    wide, high = max(first.shape[1] // 10, 24), max(first.shape[1] // 20, 12)
+    found = []
+    for number, (x, y) in enumerate(points, 1):
+        left = int(np.clip(x - wide / 2, 0, first.shape[1] - wide))
+        top = int(np.clip(y - high / 2, 0, max(first.shape[0] - high, 0)))
+        pair = [picture[top : top + high, left : left + wide] for picture in (first, laid)]
+        grey = cv2.cvtColor(pair[0], cv2.COLOR_RGB2GRAY).astype(np.float32)
+        covered = bool((pair[1] == _NOT_SHOWN).all(axis=-1).mean() < 0.02)
+        texture = float(grey.std())
+        # an outline is contrast too, but all sections of a design have it
+        found.append((covered and texture < _OUTLINE, texture, number, pair))
+    best = sorted(found, key=lambda one: one[:2], reverse=True)[:MOST_DETAILS]
+    cell = (2 * PANEL_PX + _GAP - (MOST_DETAILS - 1) * _GAP) // MOST_DETAILS
+    strips = []
+    for which in (0, 1):
+        cells: list[NDArray[np.uint8]] = []
+        for _, _, number, pair in sorted(best, key=lambda one: one[2]):
+            size = (cell, round(cell * high / wide))
+            part = cv2.resize(_stretched(pair[which]), size, interpolation=cv2.INTER_CUBIC)
+            _number(part, (8, 26), number)
+            cells += [part, _gap(size[1])]
+        strip = np.hstack(cells[:-1])
+        rest = 2 * PANEL_PX + _GAP - strip.shape[1]
+        strips += [
+            _gap(_GAP if which == 0 else 4, 2 * PANEL_PX + _GAP),
+            np.hstack([strip, _gap(strip.shape[0], rest)]),
+        ]
+    return strips
+
+
+def _stretched(part: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return a part in full contrast, as grey."""
+    grey = cv2.cvtColor(np.ascontiguousarray(part), cv2.COLOR_RGB2GRAY).astype(np.float32)
+    low, high = np.percentile(grey, (1, 99))
+    level = np.clip((grey - low) * (225 / max(high - low, 4.0)) + 15, 0, 255).astype(np.uint8)
+    return np.asarray(cv2.cvtColor(level, cv2.COLOR_GRAY2RGB), np.uint8)
+
+
 def _mark(sheet: NDArray[np.uint8], at: tuple[int, int], number: int) -> None:
     # black under colour: seen on dark mount and on bright metal
-    cv2.circle(sheet, at, 7, (0, 0, 0), 4, cv2.LINE_AA)
-    cv2.circle(sheet, at, 7, rgb(SKY_BLUE), 2, cv2.LINE_AA)
-    for colour, width in (((0, 0, 0), 4), ((255, 255, 255), 1)):
-        place = (at[0] + 10, at[1] + 5)
-        cv2.putText(sheet, str(number), place, cv2.FONT_HERSHEY_SIMPLEX, 0.5, colour, width, cv2.LINE_AA)
+    cv2.circle(sheet, at, 8, (0, 0, 0), 5, cv2.LINE_AA)
+    cv2.circle(sheet, at, 8, rgb(SKY_BLUE), 2, cv2.LINE_AA)
+    _number(sheet, (at[0] + 12, at[1] + 7), number)
+
+
+def _number(sheet: NDArray[np.uint8], place: tuple[int, int], number: int) -> None:
+    for colour, width in (((0, 0, 0), 5), ((255, 255, 255), 2)):
+        cv2.putText(sheet, str(number), place, cv2.FONT_HERSHEY_SIMPLEX, 0.65, colour, width, cv2.LINE_AA)
 
 
 def agreement_plot(one: QuantityAgreement) -> str:

@@ -11,8 +11,10 @@ from typing import Any, Final
 import numpy as np
 
 import xsect
+from xsect.audit.examine import Looked
 from xsect.audit.findings import GRADES, AuditFinding, find_all, gravest
-from xsect.audit.run import Audit, Looked
+from xsect.audit.reuse import Reuse
+from xsect.audit.run import Audit
 from xsect.audit.sampling import accept_probability
 from xsect.audit.stated import QuantityAgreement, as_stated
 from xsect.quantities import QUANTITIES, Unit, shown_unit
@@ -46,6 +48,9 @@ READING: Final = (
     "the criteria say "
     "otherwise.",
 )
+MOST_NAMES: Final = 60
+"""Sections that a finding names in the report."""
+
 SIGNATURES: Final = ("Audited by", "Supplier heard by")
 
 
@@ -74,9 +79,7 @@ def audit_model(audit: Audit) -> dict[str, Any]:
             }
             for s in audit.signs
         ],
-        "pairs": [
-            {"first": one.first.name, "second": one.second.name, "how": one.how} for one in audit.reuse
-        ],
+        "pictures": [*map(_pair, audit.reuse), *(_copied(record.row.section) for record, _ in audit.copied)],
         "sections": [
             _section(record, looked, findings, audit)
             for record, looked in zip(audit.lot.sections, audit.looked, strict=True)
@@ -116,10 +119,18 @@ def _facts(audit: Audit) -> list[dict[str, str]]:
         "Lot sheet": lot.sheet.path.name,
         "Sheet hash": short_hash(lot.sheet.sha256),
         "Criteria": lot.criteria.name if lot.criteria else "none: nothing was judged",
-        "Earlier pictures": f"{audit.known} compared" if audit.known else "",
+        "Earlier pictures": _known(audit),
+        "Date": str(lot.settings.get("today", "")),
         "Audited with": f"xsect {xsect.__version__}; all hashes and settings in run.json",
     }
     return [{"label": label, "value": value} for label, value in facts.items() if value]
+
+
+def _known(audit: Audit) -> str:
+    if not audit.known:
+        return "none compared"
+    only = f", {audit.by_hash} of them by the file's hash only" if audit.by_hash else ""
+    return f"{audit.known} compared{only}"
 
 
 def _finding(one: AuditFinding) -> dict[str, Any]:
@@ -128,11 +139,34 @@ def _finding(one: AuditFinding) -> dict[str, Any]:
         "topic": one.topic,
         "title": one.title,
         "what": one.what,
-        "where": ", ".join(one.where) or "the whole package",
+        "where": _where(one.where) or "the whole package",
         "how_sure": one.how_sure,
         "ask": one.ask,
         "figure": one.figure,
     }
+
+
+def _where(names: tuple[str, ...]) -> str:
+    more = len(names) - MOST_NAMES
+    return ", ".join(names[:MOST_NAMES]) + (f" and {more} more, all in findings.csv" if more > 0 else "")
+
+
+def _pair(one: Reuse) -> dict[str, str]:
+    names = one.first.name, one.second.name
+    if one.registration is None:
+        told = f"Left {names[0]}, right {names[1]}: {one.how}."
+    else:
+        told = (
+            f"Left {names[0]}; right {names[1]}, laid on its frame: {one.how}. Circles of one number mark the same "
+            "detail; below, some of them enlarged, the left picture's above the right one's. Grey is what the second "
+            "picture does not show."
+        )
+    return {"title": " and ".join(names), "alt": f"{names[0]} beside {names[1]}, registered", "told": told}
+
+
+def _copied(name: str) -> dict[str, str]:
+    told = "The two places that agree down to the noise, framed, and both enlarged in full contrast."
+    return {"title": name, "alt": f"{name} with two places framed", "told": f"{name}. {told}"}
 
 
 def _quantity(one: QuantityAgreement) -> dict[str, Any]:

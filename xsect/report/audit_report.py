@@ -9,7 +9,7 @@ from typing import Any
 
 from xsect.audit.findings import find_all
 from xsect.audit.run import Audit
-from xsect.report.audit_figures import evidence_jpeg
+from xsect.report.audit_figures import copied_jpeg, evidence_jpeg
 from xsect.report.audit_model import audit_model
 from xsect.report.run_file import run
 from xsect.report.setting import not_written, set_html, set_pdf, write_whole
@@ -34,18 +34,20 @@ def audit_files(audit: Audit) -> dict[str, bytes]:
     from markupsafe import Markup
 
     model = audit_model(audit)
-    pairs = {f"pair-{at}.jpg": evidence_jpeg(one) for at, one in enumerate(audit.reuse)}
+    shown = [evidence_jpeg(one) for one in audit.reuse]
+    shown += [copied_jpeg(record.row.image, patch) for record, patch in audit.copied]
+    pictures = {f"picture-{at}.jpg": one for at, one in enumerate(shown)}
     return {
         "audit.html": set_html(
             "audit.html.j2",
             report=model,
             plots=[Markup(plot) for plot in model["plots"]],
-            pictures=list(pairs),
+            pictures=list(pictures),
         ),
-        "audit.pdf": set_pdf("audit.typ", model, pairs),
+        "audit.pdf": set_pdf("audit.typ", model, pictures),
         "findings.csv": csv_bytes(FINDING_COLUMNS, _finding_rows(audit)),
         "run.json": (json.dumps(_run(audit), indent=2, ensure_ascii=False) + "\n").encode(),
-        **pairs,
+        **pictures,
     }
 
 
