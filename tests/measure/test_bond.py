@@ -65,10 +65,13 @@ def test_segments_add_up_to_the_section() -> None:
     assert find(result, "continuity", 1).value > 0.97
     assert find(result, "continuity", 2).value == pytest.approx(120 / 150, abs=0.04)
     assert find(result, "largest_opening").value == find(result, "largest_opening", 2).value
-    # what is independent between segments adds in quadrature, the scale they share adds up
-    independent = math.hypot(*(math.sqrt(one.u**2 - part(one, "scale") ** 2) for one in (first, second)))
-    assert part(whole, "scale") == pytest.approx(part(first, "scale") + part(second, "scale"))
-    assert whole.u == pytest.approx(math.hypot(independent, part(whole, "scale")))
+    # what is independent between segments adds in quadrature; the scale and the mouths' shape, which they share, add up
+    shared = ("scale", "shape of the mouth")
+    for name in shared:
+        assert part(whole, name) == pytest.approx(part(first, name) + part(second, name))
+    for name in ("notch fit", "analysis choices"):
+        assert part(whole, name) == pytest.approx(math.hypot(part(first, name), part(second, name)))
+    assert whole.u == pytest.approx(math.hypot(*(part(whole, one.name) for one in whole.budget)))
 
 
 @pytest.mark.parametrize("u_relative", [0.0, 0.05])

@@ -215,8 +215,12 @@ def _notch(opening: Opening, edge: int, end: int, inside: int, closed_level: flo
     values = opening.thickness[edge + sign * np.arange(-inside, outside)]
     noise, correlation = _noise(values, distance)
     floor = max(opening.floor, closed_level) + noise
-    # below the closed level the mouth is followed back at most twice as far as it took to rise from it to the limit
-    earliest = -2.0 * outside * floor / max(limit - floor, 0.5) - 12
+    # below the closed level the mouth is followed back at most twice as far as it took to rise from it to the limit,
+    # or as far as a mouth that opens along a tangent needs
+    root = math.sqrt(floor)
+    straight = 2.0 * floor / max(limit - floor, 0.5) * outside + 12
+    tangent = root / max(math.sqrt(max(limit, 0.0)) - root, 0.5) * outside + 4
+    earliest = -max(straight, tangent)
     fit = fit_hinge(
         distance,
         values,
