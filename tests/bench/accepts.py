@@ -18,11 +18,13 @@ import cv2
 import numpy as np
 from scipy.stats import beta
 
+from tests.bench.pages import put
 from tests.bench.passes import Seeds, Seen, cases, read, run_pass
 from xsect.judge.decision import VerdictWord, decide
 from xsect.judge.guard import guarded_interval
 from xsect.measure.model_error import Factors, learned, with_model_error
 
+HEADING = "False accepts around a limit"
 WIDTH_PX = 700
 AROUND = 0.06
 """Limits lie within this share of the truth, evenly spread: most intervals straddle such a limit or come near."""
@@ -115,24 +117,29 @@ def report(seen: Sequence[Seen], judged: Sequence[Judged]) -> list[str]:
     "--rows", required=True, type=click.Path(path_type=Path), help="Sections are added to this file."
 )
 @click.option("--cache", type=click.Path(path_type=Path), help="Folder in which drawn sections are kept.")
-@click.option("--only-report", is_flag=True, help="Judge what the file holds already.")
-@click.option("--out", type=click.Path(path_type=Path), help="Write the report (Markdown) there as well.")
+@click.option("--only-report", is_flag=True, help="Judge what the files hold already.")
+@click.option("--page", type=click.Path(path_type=Path), help="Write the report into this page (Markdown).")
 def main(
-    seeds: list[int], looks: str, rows: Path, cache: Path | None, only_report: bool, out: Path | None
+    seeds: list[int],
+    looks: str,
+    rows: tuple[Path, ...],
+    cache: Path | None,
+    only_report: bool,
+    page: Path | None,
 ) -> None:
     """Run the bench."""
     cv2.setNumThreads(1)
     if only_report:
-        seen = read(rows)
+        seen = [one for path in rows for one in read(path)]
     else:
         every = (
             case for seed in seeds for look in looks.split(",") for case in cases(look, [seed], WIDTH_PX)
         )
-        seen = run_pass(every, rows, cache)
-    text = "\n".join(report(seen, judge(seen, learned())))
-    click.echo(text)
-    if out is not None:
-        out.write_text(text + "\n", encoding="utf-8")
+        seen = run_pass(every, rows[0], cache)
+    lines = report(seen, judge(seen, learned()))
+    click.echo("\n".join(lines))
+    if page is not None:
+        put(page, HEADING, lines)
 
 
 if __name__ == "__main__":

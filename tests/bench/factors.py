@@ -22,6 +22,7 @@ import numpy as np
 
 import xsect
 from tests.bench.intervals import spans
+from tests.bench.pages import put
 from tests.bench.passes import Pair, Seeds, Seen, in_px, read, run_pass, see
 from tests.bench.score import UNIT_SHOWN
 from tests.bench.sections import Case, micrograph_of, row_of
@@ -190,16 +191,6 @@ def _reasons(seen: Sequence[Seen]) -> str:
         code for one in seen for code, ratio in one.signs.items() if ratio > 1 or math.isinf(ratio)
     )
     return ", ".join(f"{code} {count}" for code, count in codes.most_common(3)) or "–"
-
-
-def put(path: Path, heading: str, lines: Iterable[str]) -> None:
-    """Replace what stands below a second-level heading of a page, or add both at its end."""
-    text = path.read_text(encoding="utf-8") if path.exists() else ""
-    before, found, after = text.partition(f"## {heading}\n")
-    rest = after.partition("\n## ")
-    tail = f"\n## {rest[2]}" if rest[1] else ""
-    start = before if found else (text.rstrip("\n") + "\n\n" if text else "")
-    path.write_text(f"{start}## {heading}\n\n" + "\n".join(lines) + "\n" + tail, encoding="utf-8")
 
 
 @click.command(help=__doc__)

@@ -3,7 +3,7 @@
 python -m tests.bench.intervals look --look synth  --seeds 0:12 --rows synth.jsonl
 python -m tests.bench.intervals learn synth.jsonl
 python -m tests.bench.intervals look --look second --seeds 3000:3006 --rows second.jsonl
-python -m tests.bench.intervals prove second.jsonl
+python -m tests.bench.intervals prove second.jsonl --page docs/accuracy_factors.md
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ import numpy as np
 from scipy.stats import beta, binom
 
 import xsect
+from tests.bench.pages import put
 from tests.bench.passes import Pair, Seeds, Seen, cases, in_px, read, run_pass, vouched
 from tests.bench.score import UNIT_SHOWN
 from xsect.measure import model_error
@@ -28,6 +29,7 @@ from xsect.measure.model_error import REGIMES, Factors, widened
 from xsect.quantities import QUANTITIES
 
 LEVEL = 0.95
+HEADING = "Intervals, quantity by quantity and regime by regime"
 LEAST, MOST = 0.5, 20.0
 """Factors beyond these are not learned: an interval never shrinks below half of its budget's."""
 FEWEST = 19
@@ -207,38 +209,39 @@ def look(look: str, seeds: list[int], width_px: int | None, rows: Path, cache: P
 
 
 @main.command()
-@click.argument("rows", type=click.Path(exists=True, path_type=Path))
+@click.argument("rows", nargs=-1, required=True, type=click.Path(exists=True, path_type=Path))
 @click.option(
     "--file",
     type=click.Path(path_type=Path),
     default=Path(model_error.__file__).with_name(model_error.FILE),
     help="Where the factors go.  [default: the package's own file]",
 )
-def learn(rows: Path, file: Path) -> None:
+def learn(rows: tuple[Path, ...], file: Path) -> None:
     """Learn the factors and freeze them in a file."""
-    seen = read(rows)
+    seen = [one for path in rows for one in read(path)]
     found = learn_factors(seen)
     write_factors(found, seen, file)
     click.echo(f"{len(found)} factors from {len(seen)} sections: {file}")
 
 
 @main.command()
-@click.argument("rows", type=click.Path(exists=True, path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path), help="Write the tables (Markdown) there as well.")
-def prove(rows: Path, out: Path | None) -> None:
+@click.argument("rows", nargs=-1, required=True, type=click.Path(exists=True, path_type=Path))
+@click.option("--page", type=click.Path(path_type=Path), help="Write the tables into this page (Markdown).")
+def prove(rows: tuple[Path, ...], page: Path | None) -> None:
     """Tell the coverage of the frozen factors on sections they were not learned on."""
-    seen, factors = read(rows), model_error.learned()
+    seen, factors = [one for path in rows for one in read(path)], model_error.learned()
     lines = [
         f"{len(seen)} sections of look {', '.join(sorted({one.case.look for one in seen}))}, seeds "
-        f"{spans({one.case.seed for one in seen})}; {sum(one.status == 'measured' for one in seen)} vouched for.",
+        f"{spans({one.case.seed for one in seen})}; {sum(one.status == 'measured' for one in seen)} vouched for. "
+        "px are of the picture, pp percentage points.",
         "",
         *table(seen, factors, by_regime=False),
         "",
         *table(seen, factors, by_regime=True),
     ]
     click.echo("\n".join(lines))
-    if out is not None:
-        out.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    if page is not None:
+        put(page, HEADING, lines)
 
 
 if __name__ == "__main__":

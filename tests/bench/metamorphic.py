@@ -19,8 +19,8 @@ import cv2
 import numpy as np
 
 import xsect
-from tests.bench.factors import put
 from tests.bench.intervals import spans
+from tests.bench.pages import put
 from tests.bench.passes import Seeds
 from tests.bench.sections import Case, drawn, micrograph_of, row_of
 from tests.test_metamorphic import OTHER_PIXELS, SAME_PIXELS, Pixels, half

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from tests.bench.accepts import AROUND, judge, limit_of, report
-from tests.bench.factors import FACTORS, drawn, put
+from tests.bench.factors import FACTORS, drawn
 from tests.bench.intervals import LEAST, holds, learn_factors, need, rank_factor, spans, table, write_factors
+from tests.bench.pages import put
 from tests.bench.passes import Pair, Seeds, Seen, cases, read, run_pass
 from tests.bench.sections import Case
 from tests.bench.trust import curve, tables

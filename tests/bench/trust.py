@@ -1,6 +1,6 @@
 """Trust: what putting sections aside at another limit would catch of the wrong ones, and cost of the good ones.
 
-python -m tests.bench.trust synth.jsonl second.jsonl --out trust.md --figure docs/img/trust.png
+python -m tests.bench.trust synth.jsonl second.jsonl --page docs/accuracy_factors.md --figure docs/img/trust.png
 
 Wrong: a bond width off by more than 10 %, or a bond told where there is none. Good: within that. Rows are those of
 `tests.bench.intervals look` or `tests.bench.accepts`; sections refused outright are counted beside the curve.
@@ -9,6 +9,7 @@ Wrong: a bond width off by more than 10 %, or a bond told where there is none. G
 from __future__ import annotations
 
 import math
+import os
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -20,9 +21,11 @@ from numpy.typing import NDArray
 from scipy.stats import beta
 
 from tests.bench.intervals import spans
+from tests.bench.pages import put
 from tests.bench.passes import Seen, read
 
 WRONG = 0.1
+HEADING = "Which wrong sections are put aside, and at what cost"
 ASIDE = 0.05
 LIMITS = (0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.25, 1.5, 2.0)
 
@@ -123,15 +126,20 @@ def figure(seen: Sequence[Seen], path: Path) -> None:
 
 @click.command(help=__doc__)
 @click.argument("rows", nargs=-1, required=True, type=click.Path(exists=True, path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path), help="Write the tables (Markdown) there as well.")
+@click.option("--page", type=click.Path(path_type=Path), help="Write the tables into this page (Markdown).")
 @click.option("--figure", "picture", type=click.Path(path_type=Path), help="Draw the curve there (PNG).")
-def main(rows: tuple[Path, ...], out: Path | None, picture: Path | None) -> None:
+def main(rows: tuple[Path, ...], page: Path | None, picture: Path | None) -> None:
     """Run the bench."""
     seen = [one for path in rows for one in read(path)]
-    text = "\n".join(tables(seen))
-    click.echo(text)
-    if out is not None:
-        out.write_text(text + "\n", encoding="utf-8")
+    lines = tables(seen)
+    click.echo("\n".join(lines))
+    if page is not None:
+        shown = (
+            ["", f"![share of wrong sections caught]({os.path.relpath(picture, page.parent)})"]
+            if picture
+            else []
+        )
+        put(page, HEADING, [*lines, *shown])
     if picture is not None:
         figure(seen, picture)
 
