@@ -89,6 +89,28 @@ def test_round_voids_near_the_ends_leave_one_contact() -> None:
     assert contacts(GAP, joined(30), voids, joined(45), voids, joined(103), GAP) == [(100, 313)]
 
 
+def wedge(steps: int, rise: float, open_: bool = True) -> list[Piece]:
+    """A gap that opens by ``rise`` px a station, station by station."""
+    return [(1, rise * (k + 0.5), rise * (k + 0.5) if open_ else 0.0) for k in range(steps)]
+
+
+def test_contacts_between_which_the_gap_opens_as_it_does_outside() -> None:
+    mouth, inner = wedge(160, 0.15), wedge(40, 0.15)
+    found = contacts(*mouth[::-1], joined(150), *inner, *inner[::-1], joined(150), *mouth)
+    assert found == [(160, 309), (390, 539)]
+
+
+def test_long_flaw_that_opens_less_than_the_mouths_stays_inside() -> None:
+    mouth, flaw = wedge(160, 0.15), (80, 2.8, 2.8)
+    assert contacts(*mouth[::-1], joined(150), flaw, joined(150), *mouth) == [(160, 539)]
+
+
+def test_film_with_a_pore_stays_inside() -> None:
+    mouth = wedge(160, 0.15)
+    film = [(40, 4.5, 0.0), (15, 4.5, 4.5), (40, 4.5, 0.0)]
+    assert contacts(*mouth[::-1], joined(180), *film, joined(180), *mouth) == [(160, 614)]
+
+
 def test_three_contacts_and_a_void_in_the_middle_one() -> None:
     found = contacts(GAP, joined(90), GAP, joined(60), (20, 2.0, 2.0), joined(50), GAP, joined(80), GAP)
     assert found == [(100, 189), (290, 419), (520, 599)]

@@ -11,6 +11,9 @@ from numpy.typing import NDArray
 UNSEEN = 3.0
 """Opening in px below which a flaw may be longer than the bond on either side: residual plating, a dark line."""
 
+LIKE_A_MOUTH = 0.5
+"""Share of the outer mouths' opening, as far from their notches, from which a gap is one between two contacts."""
+
 ROUND = 1.6
 """Length of an open stretch, in its heights, below which it is a void: two contacts' mouths open more slowly."""
 
@@ -47,6 +50,12 @@ def find_contacts(
         return ()
     outside = np.concatenate([apart[: stretches[0][0]], apart[stretches[-1][1] + 1 :]])
     standoff = float(np.quantile(outside, 0.9)) if outside.size else np.inf
+    outwards = [apart[: stretches[0][0]][::-1], apart[stretches[-1][1] + 1 :]]
+
+    def opens_like_a_mouth(gap: int, height: float) -> bool:
+        """Whether an inner gap is as high in its middle as the section's outer mouths are that far from their notch."""
+        there = [float(side[gap // 2]) for side in outwards if side.size > gap // 2]
+        return bool(there) and height > LIKE_A_MOUTH * min(there)
 
     def is_flaw(before: tuple[int, int], after: tuple[int, int]) -> bool:
         between = slice(before[1] + 1, after[0])
@@ -54,9 +63,14 @@ def find_contacts(
         lengths = [last - first + 1 for first, last in (before, after)]
         gap = between.stop - between.start
         slight = height < 0.15 * standoff and distance < 0.6 * standoff
-        slight = slight and (height < UNSEEN or gap < max(lengths))
+        # two contacts side by side open between them as they do outside; a flaw's opening has nothing to do with that
+        mouths = height >= UNSEEN and gap > 0.2 * sum(lengths) and opens_like_a_mouth(gap, height)
+        mouths = (
+            mouths and float((opening[between] > 0.3 * height).mean()) > 0.5
+        )  # and not a film with a pore in it
+        slight = slight and (height < UNSEEN or (gap < max(lengths) and not mouths))
         # a void may be taller than the gap outside, but then it is about as tall as it is long
-        short = gap < 0.3 * sum(lengths) and distance < 0.5 * standoff
+        short = gap < 0.3 * sum(lengths) and distance < 0.5 * standoff and not mouths
         short = short or (gap < 0.25 * min(lengths) and gap < 2 * height)
         short = short or (gap < 0.5 * sum(lengths) and gap < ROUND * height)
         return slight or short or gap < 0.1 * min(lengths)
