@@ -32,8 +32,9 @@ LEVEL = 0.95
 HEADING = "Intervals, quantity by quantity and regime by regime"
 LEAST, MOST = 0.5, 20.0
 """Factors beyond these are not learned: an interval never shrinks below half of its budget's."""
-FEWEST = 19
-"""Readings from which the largest need is a 95 % bound (rank 19 of 19); regimes with fewer are pooled."""
+FEWEST, LEAST_POOLED = 39, 19
+"""Readings of a regime from which two of them lie about the rank taken, so that no single outlier sets the factor; with
+fewer all regimes are pooled, if these have as many as the rank needs to exist."""
 SURE = 0.95
 """Confidence that the true need lies below the rank taken, before a factor may go below 1."""
 DIGITS = 3
@@ -75,11 +76,12 @@ def holds(pair: Pair, factor: float) -> bool:
 def rank_factor(needs: Sequence[float]) -> float:
     """Return the factor from the needs of single readings.
 
-    The rank of split conformal prediction, ⌈0.95 (n + 1)⌉ of n; where that is below 1, the rank that the true quantile
-    stays under with 95 % confidence, and at most 1.
+    The need at rank 0.95 (n + 1) of n, between two readings in proportion: intervals so widened hold the next reading
+    with a probability of 95 %, whatever the distribution. Where that is below 1, the rank that the true quantile stays
+    under with 95 % confidence, and at most 1.
     """
     ordered, n = np.sort(needs), len(needs)
-    factor = float(ordered[min(math.ceil(LEVEL * (n + 1)), n) - 1])
+    factor = float(np.quantile(ordered, LEVEL, method="weibull"))
     if factor < 1:
         rank = int(binom.ppf(SURE, n, LEVEL)) + 1
         factor = min(float(ordered[rank - 1]), 1.0) if rank <= n else 1.0
@@ -97,7 +99,7 @@ def learn_factors(seen: Iterable[Seen]) -> dict[tuple[str, str], Learned]:
         for regime in REGIMES:
             own = needs[name].get(regime, [])
             chosen = own if len(own) >= FEWEST else every
-            if own and len(chosen) >= FEWEST:
+            if own and len(chosen) >= LEAST_POOLED:
                 out[name, regime] = Learned(rank_factor(chosen), len(chosen), chosen is every)
     return out
 
