@@ -68,6 +68,10 @@ def test_round_trip_through_the_folder(pictures: list[Path], tmp_path: Path) -> 
     assert (status.state, status.problem) == ("valid", "")
     with pytest.raises(FileExistsError, match="never overwritten"):
         save_calibration(made, tmp_path / "calibration")
+    files[2].write_bytes(b"another picture")
+    files[3].unlink()
+    (status,) = list_records(tmp_path / "calibration", dt.date(2026, 6, 1))
+    assert status.problem == "its picture obj10_2.png has changed since; its picture obj10_3.png is missing"
 
 
 def test_refusals_name_what_is_wrong(pictures: list[Path], tmp_path: Path) -> None:
@@ -93,6 +97,10 @@ def test_sheet_is_one_page_and_repeatable(pictures: list[Path]) -> None:
     made = calibrate(pictures, replace(SETUP, notes="x" * 60), STANDARD)
     sheet = calibration_sheet(made)
     assert sheet.startswith(b"%PDF")
+    crowded = replace(made.scales, cautions=("the scale changes by 0.20% over the field: distortion",) * 6)
+    many = tuple(replace(made.pictures[k % 3], path=Path(f"{k}.png")) for k in range(12))
+    full = calibration_sheet(replace(made, scales=crowded, pictures=many))
+    assert full.count(b"/Type /Page\n") + full.count(b"/Type/Page/") + full.count(b"/Type /Page ") == 1
     assert sheet.count(b"/Type /Page\n") + sheet.count(b"/Type/Page/") + sheet.count(b"/Type /Page ") == 1
     assert calibration_sheet(calibrate(pictures, replace(SETUP, notes="x" * 60), STANDARD)) == sheet
 

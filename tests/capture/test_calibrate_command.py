@@ -56,6 +56,59 @@ def test_a_record_needs_what_it_is_for(picture: Path, tmp_path: Path) -> None:
     assert "nothing proves it" in text
 
 
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (("--pitch-um", -10), "-10.0 is not in the range x>0"),
+        (("--pitch-um", "ten"), "'ten' is not a valid float"),
+        (("--pitch-um", "nan"), "nan is not a number"),
+        (("--pitch-um", 10, "--u-pitch-um", "inf"), "inf is not a number"),
+        (("--pitch-um", 10, "--celsius", 293, "--u-celsius", 1), "293.0 is not in the range -20<=x<=60"),
+        (("--pitch-um", 10, "--celsius", 20), "--celsius and --u-celsius go together"),
+        ((), "Missing option '--pitch-um'"),
+    ],
+)
+def test_options_that_make_no_sense(picture: Path, options: tuple[object, ...], words: str) -> None:
+    made = run("calibrate", picture, *options)
+    assert made.exit_code == 2
+    assert words in made.stderr
+
+
+def test_only_a_record_of_the_same_objective_is_replaced(picture: Path, tmp_path: Path) -> None:
+    command = ("calibrate", picture, "--pitch-um", 10, "--folder", tmp_path)
+    assert run(*command, "--name", "old", *RECORD, "--date", "2026-03-02").exit_code == 0
+    new = (*command, "--name", "new", "--camera", "cam 1", "--operator", "kb")
+    made = run(*new, "--objective", "10x", "--supersedes", "olt")
+    assert (made.exit_code, made.stderr.count("did you mean old?")) == (2, 1)
+    made = run(*new, "--objective", "20x", "--supersedes", "old")
+    assert "supersedes = old: is of objective 10x, the new record of 20x" in made.stderr
+    made = run(*new, "--objective", "10x", "--supersedes", "old", "--date", "2026-01-01")
+    assert "younger than the new record of 2026-01-01" in made.stderr
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["old.pdf", "old.png", "old.toml"]
+
+
+def test_nothing_on_file_is_overwritten(picture: Path, tmp_path: Path) -> None:
+    """A sheet without its record is kept; the picture may lie there beforehand, if it is the same."""
+    (tmp_path / "a.png").write_bytes(picture.read_bytes())
+    (tmp_path / "a.pdf").write_bytes(b"signed")
+    command = (
+        "calibrate",
+        tmp_path / "a.png",
+        "--pitch-um",
+        10,
+        "--name",
+        "a",
+        *RECORD,
+        "--folder",
+        tmp_path,
+    )
+    refused = run(*command)
+    assert (refused.exit_code, refused.stderr.count("a.pdf: is there already")) == (2, 1)
+    assert (tmp_path / "a.pdf").read_bytes() == b"signed"
+    (tmp_path / "a.pdf").unlink()
+    assert run(*command).exit_code == 0
+
+
 def test_an_edited_record_is_found_by_the_runs_that_used_it(picture: Path, tmp_path: Path) -> None:
     """A lot measured with a record; then somebody changes one digit of its scale."""
     folder, section = tmp_path / "calibration", tmp_path / "a.png"

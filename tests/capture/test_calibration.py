@@ -101,7 +101,11 @@ def test_a_record_is_never_overwritten(write: Write) -> None:
         ),
         ("[micrometer]", "[micrometer", "not readable as TOML"),
         ('name = "obj20"', 'name = "obj50"', "name = obj50: must be the file's own name"),
-        ('name = "obj20"', 'name = "../x"', "name = ../x: string should match pattern"),
+        (
+            'name = "obj20"',
+            'name = "../x"',
+            "name = ../x: must be of letters, digits, dots, hyphens and underscores only",
+        ),
         ("0000", "zzzz", "image.sha256 = "),
     ],
 )

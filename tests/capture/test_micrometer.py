@@ -7,6 +7,7 @@ disturbs and the asked-for 0.05 % elsewhere. How often 95 % intervals hold the t
 """
 
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import cv2
@@ -35,6 +36,13 @@ def true_scale(scene: MicrometerScene) -> float:
 
 def read(scene: MicrometerScene, seed: int = 1) -> MicrometerReading:
     return read_micrometer(draw_micrometer(scene, seed), pitch_um=scene.pitch)
+
+
+@cache
+def plain() -> tuple[NDArray[np.uint8], MicrometerReading]:
+    """The plain scene's picture and its reading."""
+    picture = draw_micrometer(SCENE, 1)
+    return picture, read_micrometer(picture, pitch_um=10)
 
 
 CLEAR = {
@@ -84,15 +92,15 @@ def test_turned_by_quarters(turns: int) -> None:
 
 
 def test_colour_and_jpeg() -> None:
-    picture = np.dstack([draw_micrometer(SCENE, 1)] * 3)
+    picture = np.dstack([plain()[0]] * 3)
     data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 75])[1]
     reading = read_micrometer(cv2.imdecode(data, cv2.IMREAD_COLOR).astype(np.uint8), pitch_um=10)
     assert reading.um_per_px == pytest.approx(0.8, rel=5e-5)
 
 
 def test_missing_and_covered_lines_do_not_shift_the_count() -> None:
-    picture = draw_micrometer(SCENE, 1)
-    whole = read_micrometer(picture, pitch_um=10)
+    picture, whole = plain()
+    picture = picture.copy()
     picture[:, 200:228] = 200
     cv2.rectangle(picture, (400, 120), (450, 250), 255, -1)
     cv2.putText(picture, "20x", (280, 200), cv2.FONT_HERSHEY_SIMPLEX, 1, 0, 2)
@@ -103,7 +111,7 @@ def test_missing_and_covered_lines_do_not_shift_the_count() -> None:
 
 def test_a_doubled_line_does_not_shift_the_count() -> None:
     """A scratch beside the twentieth line, like the line itself and a third of a pitch away."""
-    picture = draw_micrometer(SCENE, 1)
+    picture = plain()[0].copy()
     x = round(40 + 20 * 12.5)
     picture[:, x + 3 : x + 7] = picture[:, x - 2 : x + 2]
     reading = read_micrometer(picture, pitch_um=10)
@@ -165,7 +173,7 @@ def test_irregular_lines_widen_the_interval() -> None:
 
 
 def test_distortion_is_found_measured_and_carried() -> None:
-    picture = draw_micrometer(SCENE, 1).astype(np.float32)
+    picture = plain()[0].astype(np.float32)
     y, x = np.mgrid[:340, :600].astype(np.float32)
     bent = cv2.remap(picture, x + 8e-6 * (x - 300) ** 2, y, cv2.INTER_CUBIC)
     reading = read_micrometer(bent.clip(0, 255).astype(np.uint8), pitch_um=10)
@@ -176,12 +184,11 @@ def test_distortion_is_found_measured_and_carried() -> None:
     )
     assert any("scale changes" in text for text in reading.cautions)
     assert reading.u_relative > abs(reading.um_per_px / 0.8 - 1)
-    assert not read(SCENE).distortion.found
+    assert not plain()[1].distortion.found
 
 
 def test_certificate_and_temperature() -> None:
-    picture = draw_micrometer(SCENE, 1)
-    cold = read_micrometer(picture, pitch_um=10)
+    picture, cold = plain()
     warm = read_micrometer(
         picture, pitch_um=10, u_pitch_um=0.01, thermal=Thermal(30, 2, expansion_per_k=1e-5)
     )
@@ -193,7 +200,7 @@ def test_certificate_and_temperature() -> None:
 
 
 def test_pooling_takes_the_spread_between_repeats() -> None:
-    base = read(SCENE)
+    base = plain()[1]
     repeats = [replace(base, um_per_px=scale) for scale in (0.799, 0.801, 0.8)]
     pooled = pool_readings(repeats)
     assert pooled.um_per_px == pytest.approx(0.8)
@@ -246,7 +253,7 @@ def test_a_third_picture_across_both_axes_tells_their_skew() -> None:
     """The lines of a micrometer lying at 0, 90 and 45° on axes that meet at 90.4°."""
     c, s = np.cos(np.radians(90.4)), np.sin(np.radians(90.4))
     to_um = np.array([[0.8, 0.82 * c], [0.0, 0.82 * s]])
-    base = read(SCENE)
+    base = plain()[1]
     readings = []
     for angle in (0.0, 90.0, 45.0):
         along = np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))])

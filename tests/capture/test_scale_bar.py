@@ -130,6 +130,16 @@ def test_a_plain_bar_needs_no_label(ink: str, how: str) -> None:
     check(read_scale_bar(stored(picture, how), bar_um=50), "plain", 0.7 if how == "jpeg" else 0.2)
 
 
+@pytest.mark.parametrize("how", ["lossless", "jpeg"])
+@pytest.mark.parametrize("style", ["plain", "with ticks"])
+def test_a_scratch_under_an_end_is_not_taken_for_coloured_ink(style: str, how: str) -> None:
+    """A dark scratch across the bar's end is as bright as red ink; it differs by its colour only."""
+    picture = with_bar(style, INKS["red"])
+    scratch = picture[:, 176:184]
+    scratch[(scratch != INKS["red"]).any(axis=2)] = (60, 48, 40)
+    check(read_scale_bar(stored(picture, how), bar_um=50), style, 0.7)
+
+
 @pytest.mark.parametrize("thick", [1, 2, 3, 5])
 @pytest.mark.parametrize("level", [0.0, 255.0])
 def test_a_level_scratch_is_no_bar(thick: int, level: float) -> None:

@@ -12,7 +12,14 @@ from typing import Final
 from pydantic import ValidationError
 
 from xsect.capture.axis_scales import DIAGONAL_DEG, AxisScales, combine_axes, pool_readings
-from xsect.capture.calibration import CalibrationRecord, Micrometer, MicrometerImage, write_record
+from xsect.capture.calibration import (
+    CalibrationRecord,
+    Micrometer,
+    MicrometerImage,
+    explain,
+    load_record,
+    write_record,
+)
 from xsect.capture.image_files import RawImage, read_image
 from xsect.capture.micrometer import MicrometerReading, Thermal, read_grid, read_micrometer
 from xsect.reasons import Refusal
@@ -106,14 +113,32 @@ def calibrate(paths: Sequence[Path], setup: Setup, standard: Standard) -> Calibr
     if not paths:
         raise ValueError("pictures: at least one is needed")
     pictures = tuple(_read(path, standard) for path in paths)
-    shapes = {picture.raw.pixels.shape[:2] for picture in pictures}
+    shapes = {picture.raw.pixels.shape[:2]: picture.path.name for picture in reversed(pictures)}
     if len(shapes) > 1:
-        sizes = ", ".join(f"{columns} × {rows} px" for rows, columns in sorted(shapes))
+        sizes = ", ".join(f"{name} {columns} × {rows} px" for (rows, columns), name in shapes.items())
         raise ValueError(f"pictures: must all be of one size, not {sizes}")
     readings = [reading for picture in pictures for reading in picture.readings]
     scales = combine_readings(readings, grid=standard.grid)
     scales = replace(scales, cautions=(*scales.cautions, *standard.cautions))
     return Calibration(_record(setup, standard, scales, pictures), scales, standard, pictures)
+
+
+def check_replaced(setup: Setup, folder: Path) -> None:
+    """Check the record that a new one is to replace: on file, of the same objective, camera and binning, no younger.
+
+    Raises Refusal calibration_missing or calibration_invalid where it cannot be read, ValueError where it is another's.
+    """
+    if setup.supersedes is None:
+        return
+    old = load_record(setup.supersedes, folder).record
+    for what in ("objective", "camera", "binning"):
+        theirs, ours = getattr(old, what), getattr(setup, what)
+        if theirs != ours:
+            raise ValueError(f"supersedes = {old.name}: is of {what} {theirs}, the new record of {ours}")
+    if old.date > setup.date:
+        raise ValueError(
+            f"supersedes = {old.name}: is of {old.date}, younger than the new record of {setup.date}"
+        )
 
 
 def combine_readings(readings: Sequence[MicrometerReading], *, grid: bool = False) -> AxisScales:
@@ -154,8 +179,11 @@ def _record(
     first = pictures[0]
     rows, columns = first.raw.pixels.shape[:2]
     names = picture_names(setup.name, pictures)
-    others = f"Further pictures: {', '.join(names[1:])}." if len(names) > 1 else ""
-    notes = " ".join(filter(None, (setup.notes, others, *(f"Caution: {text}." for text in scales.cautions))))
+    images = [
+        MicrometerImage(file=name, sha256=picture.raw.sha256)
+        for name, picture in zip(names, pictures, strict=True)
+    ]
+    notes = " ".join(filter(None, (setup.notes, *(f"Caution: {text}." for text in scales.cautions))))
     try:
         return CalibrationRecord(
             name=setup.name,
@@ -180,16 +208,11 @@ def _record(
                 pitch_um=standard.pitch_um,
                 u_pitch_um=standard.u_pitch,
             ),
-            image=MicrometerImage(file=names[0], sha256=first.raw.sha256),
+            image=images[0],
+            further=images[1:],
         )
     except ValidationError as error:
-        problems = "; ".join(
-            f"{'.'.join(map(str, item['loc']))} = {item['input']}: {item['msg']}"
-            if item["loc"]
-            else item["msg"].removeprefix("Value error, ")
-            for item in error.errors()
-        )
-        raise Refusal("calibration_invalid", detail=f"{setup.name}: {problems}") from None
+        raise Refusal("calibration_invalid", detail=f"{setup.name}: {explain(error)}") from None
 
 
 def _rounded_up(u: float) -> float:
@@ -212,17 +235,28 @@ def picture_names(name: str, pictures: Sequence[PictureReading]) -> list[str]:
     ]
 
 
-def save_calibration(calibration: Calibration, folder: Path) -> list[Path]:
-    """Write the record and copies of its pictures into a calibration folder; return the files, record first.
+def save_calibration(calibration: Calibration, folder: Path, sheet: bytes = b"") -> list[Path]:
+    """Write the record, copies of its pictures and its sheet into a calibration folder; return the files, record first.
 
-    Nothing is overwritten: raises FileExistsError, before anything is written, if the record or a picture is there.
+    Nothing is overwritten: raises FileExistsError, before anything is written, if any of them is there; but a picture
+    that is there already, the same to the byte, stays as the copy.
     """
     record = calibration.record
-    copies = [folder / name for name in picture_names(record.name, calibration.pictures)]
-    for path in (folder / f"{record.name}.toml", *copies):
-        if path.exists():
-            raise FileExistsError(f"{path}: is there already; a calibration is never overwritten")
+    path, page = folder / f"{record.name}.toml", folder / f"{record.name}.pdf"
+    copies = {
+        folder / name: picture.path.read_bytes()
+        for name, picture in zip(
+            picture_names(record.name, calibration.pictures), calibration.pictures, strict=True
+        )
+    }
+    for one in (path, page, *copies):
+        if one.exists() and not (one in copies and one.read_bytes() == copies[one]):
+            raise FileExistsError(f"{one}: is there already; a calibration is never overwritten")
     folder.mkdir(parents=True, exist_ok=True)
-    for picture, copy in zip(calibration.pictures, copies, strict=True):
-        copy.write_bytes(picture.path.read_bytes())
-    return [write_record(record, folder), *copies]
+    for copy, data in copies.items():
+        if not copy.exists():
+            copy.write_bytes(data)
+    write_record(record, folder)
+    if sheet:
+        page.write_bytes(sheet)
+    return [path, *copies, *([page] if sheet else [])]

@@ -36,7 +36,7 @@ class Micrometer(_Strict):
 
 
 class MicrometerImage(_Strict):
-    """The picture of the stage micrometer behind the record; ``file`` is relative to the record's folder."""
+    """A picture of the stage micrometer behind the record; ``file`` is relative to the record's folder."""
 
     file: Text
     sha256: Sha256
@@ -49,7 +49,7 @@ class CalibrationRecord(_Strict):
     ``u_relative`` is the relative standard uncertainty of both scales; ``repeats`` how many pictures or
     positions of the micrometer it rests on; ``skew_deg`` how far the micrometer lay askew; ``axes_deg`` the angle
     between the picture's rows and columns, in the object; ``supersedes`` the name of the record that this one
-    replaces from its date on.
+    replaces from its date on; ``image`` the first picture that it rests on, ``further`` the others.
     """
 
     name: Name
@@ -71,6 +71,7 @@ class CalibrationRecord(_Strict):
     notes: str = ""
     micrometer: Micrometer
     image: MicrometerImage
+    further: list[MicrometerImage] = Field(default_factory=list)
 
     @model_validator(mode="after")
     def _dates_in_order(self) -> Self:
@@ -135,7 +136,7 @@ def load_record(name: str, folder: Path | None) -> LoadedRecord:
         data = path.read_bytes()
         record = CalibrationRecord.model_validate(tomllib.loads(data.decode()))
     except ValidationError as error:
-        raise Refusal("calibration_invalid", detail=f"{path.name}: {_explain(error)}") from None
+        raise Refusal("calibration_invalid", detail=f"{path.name}: {explain(error)}") from None
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise Refusal("calibration_invalid", detail=f"{path.name}: not readable as TOML ({error})") from None
     if record.name != name:
@@ -144,7 +145,7 @@ def load_record(name: str, folder: Path | None) -> LoadedRecord:
     return LoadedRecord(record, folder, hashlib.sha256(data).hexdigest())
 
 
-def _explain(error: ValidationError) -> str:
+def explain(error: ValidationError) -> str:
     """Return pydantic's errors on one line, each as key = value: rule."""
     parts = []
     for item in error.errors():
@@ -158,6 +159,10 @@ def _explain(error: ValidationError) -> str:
             parts.append(f"{key}: not a key of a calibration record{hint}")
         elif not key:
             parts.append(item["msg"].removeprefix("Value error, "))
+        elif item["type"] == "string_pattern_mismatch" and key in ("name", "supersedes"):
+            parts.append(
+                f"{key} = {item['input']}: must be of letters, digits, dots, hyphens and underscores only"
+            )
         else:
             parts.append(f"{key} = {item['input']}: {item['msg'][0].lower()}{item['msg'][1:]}")
     return " ".join("; ".join(parts).split())
@@ -167,7 +172,10 @@ def write_record(record: CalibrationRecord, folder: Path) -> Path:
     """Write a record as TOML into ``folder``; an existing record is never overwritten (FileExistsError)."""
     import tomlkit
 
-    text = tomlkit.dumps(record.model_dump(exclude_none=True))
+    entries = record.model_dump(exclude_none=True)
+    if not record.further:
+        del entries["further"]
+    text = tomlkit.dumps(entries)
     path = folder / f"{record.name}.toml"
     folder.mkdir(parents=True, exist_ok=True)
     with path.open("x", encoding="utf-8", newline="\n") as file:
@@ -181,7 +189,7 @@ def list_records(folder: Path, on: dt.date) -> list[RecordStatus]:
     found = [RecordStatus(name, "not usable", None, why) for name, why in refused.items()]
     for name, item in loaded.items():
         state, why = _state(item.record, loaded, on)
-        found.append(RecordStatus(name, state, item, "; ".join(filter(None, (why, _picture(item))))))
+        found.append(RecordStatus(name, state, item, "; ".join(filter(None, (why, _pictures(item))))))
     return sorted(found, key=lambda status: status.name)
 
 
@@ -212,15 +220,18 @@ def _state(
     return "valid", ""
 
 
-def _picture(item: LoadedRecord) -> str:
-    """Return what is wrong with the micrometer picture behind a record, "" where nothing is."""
-    path = item.folder / item.record.image.file
-    if not path.is_file():
-        return f"its picture {item.record.image.file} is missing"
-    with path.open("rb") as file:
-        if hashlib.file_digest(file, "sha256").hexdigest() != item.record.image.sha256:
-            return f"its picture {item.record.image.file} has changed since"
-    return ""
+def _pictures(item: LoadedRecord) -> str:
+    """Return what is wrong with the micrometer pictures behind a record, "" where nothing is."""
+    wrong = []
+    for image in (item.record.image, *item.record.further):
+        path = item.folder / image.file
+        if not path.is_file():
+            wrong.append(f"its picture {image.file} is missing")
+            continue
+        with path.open("rb") as file:
+            if hashlib.file_digest(file, "sha256").hexdigest() != image.sha256:
+                wrong.append(f"its picture {image.file} has changed since")
+    return "; ".join(wrong)
 
 
 def check_use(

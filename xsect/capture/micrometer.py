@@ -130,14 +130,13 @@ def read_micrometer(
     graduation_not_found where no six evenly spaced straight lines are seen, and ValueError for a pitch that is
     not positive.
     """
-    if not pitch_um > 0 or u_pitch_um < 0:
-        raise ValueError(f"pitch_um = {pitch_um}, u_pitch_um = {u_pitch_um}: must be > 0 and >= 0")
+    _check_pitch(pitch_um, u_pitch_um)
     grey = _grey(pixels)
     seen = ""
     for graduation in find_graduations(grey):
         ticks, why = _verified(grey, graduation)
         if ticks is not None:
-            return _reading(grey, graduation, ticks, pitch_um, u_pitch_um, thermal)
+            return _reading(grey, ticks, pitch_um, u_pitch_um, thermal)
         seen = why if seen in ("", _FEW) or why.endswith(_COARSER) else seen
     raise Refusal("graduation_not_found", detail=seen or "nothing in the picture repeats evenly")
 
@@ -149,8 +148,7 @@ def read_grid(
 
     Raises Refusal graduation_not_found where two sets roughly at right angles are not seen.
     """
-    if not pitch_um > 0 or u_pitch_um < 0:
-        raise ValueError(f"pitch_um = {pitch_um}, u_pitch_um = {u_pitch_um}: must be > 0 and >= 0")
+    _check_pitch(pitch_um, u_pitch_um)
     grey = _grey(pixels)
     readings: list[MicrometerReading] = []
     for graduation in find_graduations(grey):
@@ -158,12 +156,17 @@ def read_grid(
             continue
         ticks, _ = _verified(grey, graduation, crossed=True)
         if ticks is not None:
-            readings.append(_reading(grey, graduation, ticks, pitch_um, u_pitch_um, thermal))
+            readings.append(_reading(grey, ticks, pitch_um, u_pitch_um, thermal))
         if len(readings) == 2:
             first, second = sorted(readings, key=lambda one: -abs(one.direction[0]))
             return first, second
     detail = f"a grid needs two sets of lines at right angles, {len(readings)} found"
     raise Refusal("graduation_not_found", detail=detail)
+
+
+def _check_pitch(pitch_um: float, u_pitch_um: float) -> None:
+    if not (0 < pitch_um < math.inf and 0 <= u_pitch_um < math.inf):
+        raise ValueError(f"pitch_um = {pitch_um}, u_pitch_um = {u_pitch_um}: must be > 0 and >= 0")
 
 
 def _grey(pixels: Pixels) -> Floats:
@@ -186,8 +189,8 @@ def _verified(grey: Floats, graduation: Graduation, *, crossed: bool = False) ->
         return None, _FEW
     # Half the true pitch can be fitted to the flanks of wide lines; twice the pitch then leaves no more over, while
     # twice the true pitch leaves every other line over.
-    doubled = replace(graduation, pitch_px=2 * graduation.pitch_px)
-    coarser = fit_ticks(grey, doubled)
+    doubled = replace(ticks.graduation, pitch_px=2 * graduation.pitch_px)
+    coarser = fit_ticks(grey, doubled, turns=0)
     if coarser is not None and coarser.noise < 1.02 * ticks.noise:
         return _verified(grey, doubled, crossed=crossed)
     rms = float(np.std(_residuals(ticks, degree=3)[ticks.good]))  # distortion is smooth, and reported
@@ -209,7 +212,7 @@ def _verified(grey: Floats, graduation: Graduation, *, crossed: bool = False) ->
             None,
             f"lines only {graduation.pitch_px:.1f} px apart could be an illusion of still finer ones{_COARSER}",
         )
-    if not crossed and finer_lines_unresolved(grey, graduation, ticks):
+    if not crossed and finer_lines_unresolved(grey, ticks):
         return (
             None,
             f"the shortest lines are not resolved, only those {graduation.pitch_px:.1f} px apart{_COARSER}",
@@ -228,18 +231,19 @@ def _residuals(ticks: Ticks, *, degree: int) -> Array:
 
 def _reading(
     grey: Floats,
-    graduation: Graduation,
     ticks: Ticks,
     pitch_um: float,
     u_pitch_um: float,
     thermal: Thermal | None,
 ) -> MicrometerReading:
     used = _without_outliers(ticks)
+    graduation = ticks.graduation
     index, centre = ticks.index[used].astype(float), ticks.centre[used]
     n = len(index)
     span = float(np.ptp(index))
     t = 2 * (index - index.min()) / span - 1
     fit, u_fit = _line(t, centre)
+    u_fit *= math.sqrt(n / _independent(index, _residuals(replace(ticks, good=used), degree=3)[used]))
     pitch_px = float(2 * fit[1] / span)
     distortion = _distortion(t, centre, fit[1])
     warm = 0.0 if thermal is None else thermal.expansion_per_k * (thermal.celsius - REFERENCE_C)
@@ -309,6 +313,17 @@ def _line(t: Array, centre: Array) -> tuple[Array, float]:
     variance = float(np.sum((centre - design @ fit) ** 2)) / free
     u = math.sqrt(variance * float(np.linalg.inv(design.T @ design)[1, 1]))
     return fit, u * float(stdtrit(free, 0.975)) / COVERAGE_FACTOR
+
+
+def _independent(index: Array, rest: Array) -> float:
+    """Return how many independent lines there are: as many as lines, but fewer where neighbours stray together, by the
+    correlation of neighbours r, (1 - r) / (1 + r) of them (as in a first-order autoregressive series)."""
+    n = len(rest)
+    neighbours = np.diff(index) == 1
+    together = float(np.mean((rest[1:] * rest[:-1])[neighbours])) if neighbours.any() else 0.0
+    r = min(together / max(float(np.mean(rest**2)), 1e-12), 0.95)
+    # Chance alone gives r a standard deviation of one over the square root of n.
+    return n * (1 - r) / (1 + r) if r > 2 / math.sqrt(n) else n
 
 
 def _distortion(t: Array, centre: Array, half_length: float) -> Distortion:

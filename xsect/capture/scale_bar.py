@@ -23,6 +23,9 @@ U_END_PX: Final = 0.1
 U_COLOUR_PX: Final = 0.4
 """The same of a coloured bar's whole length: JPEG stores colour at half the resolution."""
 
+_COLOURED: Final = 60
+"""Levels between the channels of an ink from which it has a colour."""
+
 _LUMA: Final = np.array([0.299, 0.587, 0.114])
 """Brightness of red, green and blue (ITU-R BT.601, as JPEG uses it)."""
 
@@ -145,9 +148,16 @@ def _share(levels: NDArray[Any], own: NDArray[Any], beyond: NDArray[Any]) -> NDA
     bright = _LUMA if own.size == 3 else np.ones(1)
     # Brightness decides where it differs enough: JPEG keeps it sharp, but stores colour coarsely.
     clear = np.abs(way @ bright).min(axis=1) >= 50
-    if clear.mean() >= 0.5:
-        return np.asarray(((levels[clear] - beyond[clear]) @ bright) / (way[clear] @ bright))
-    return np.asarray(((levels - beyond) * way).sum(axis=2) / np.maximum((way**2).sum(axis=2), 1e-9))
+    if clear.mean() < 0.5:
+        return np.asarray(((levels - beyond) * way).sum(axis=2) / np.maximum((way**2).sum(axis=2), 1e-9))
+    levels, beyond, way = levels[clear], beyond[clear], way[clear]
+    share = ((levels - beyond) @ bright) / (way @ bright)
+    if np.ptp(own) < _COLOURED:
+        return np.asarray(share)
+    # A scratch under an end may be as bright as the ink, but has not its colour, however coarsely that is stored.
+    hue = way - way.mean(axis=2, keepdims=True)
+    coloured = ((levels - beyond) * hue).sum(axis=2) / np.maximum((hue**2).sum(axis=2), 1e-9)
+    return np.asarray(np.minimum(share, 2 * np.maximum(coloured, 0)))
 
 
 def _edge(rows: Grey8, own: NDArray[Any], place: int, step: int, reach: int) -> float:

@@ -8,7 +8,7 @@ picture can shift them.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -18,8 +18,19 @@ from xsect.capture.graduation import FEWEST_LINES, Floats, Graduation
 
 Array = NDArray[np.floating[Any]]
 
-_MOST_PIXELS = 150_000
+_MOST_PIXELS = 60_000
 """Pixels of the band used: more would make centres no better than the graduation itself is."""
+
+
+_STRAIGHT_PX = 0.02
+"""How far the ends of a line may stray from the direction that was fitted."""
+
+
+_DARK = 0.3
+"""Share of the mean light from which a place is lit enough to count."""
+
+_FULL = 254.0
+"""Grey level, of 255, up to which a value is surely less than the camera takes."""
 
 
 @dataclass(frozen=True)
@@ -30,7 +41,8 @@ class Ticks:
     ``strength``: contrast, signed (negative: darker than the ground); ``good``: seen, and like the others. ``noise``:
     scatter of single pixels about the fit, the median line's; ``unevenness``: variance of the ink along the lines
     over its mean squared (0 for lines, more for letters or dots); ``half_width`` and ``blur``: of the lines, px;
-    ``askew``: angle (rad) left between the lines and the direction at right angles to the graduation's.
+    ``askew``: angle (rad) left between the lines and the direction at right angles to the graduation's;
+    ``graduation``: as turned to the lines.
     """
 
     index: NDArray[np.int64]
@@ -42,10 +54,42 @@ class Ticks:
     half_width: float
     blur: float
     askew: float
+    graduation: Graduation
 
 
-def fit_ticks(grey: Floats, graduation: Graduation) -> Ticks | None:
-    """Fit every line of a graduation; None where fewer than six are in full view or they look like no lines."""
+def fit_ticks(grey: Floats, graduation: Graduation, *, turns: int = 2) -> Ticks | None:
+    """Fit every line of a graduation; None where fewer than six are in full view or they look like no lines.
+
+    Where the lines show that their direction was not met, it is turned and they are fitted again, ``turns`` times.
+    """
+    for _ in range(1 + turns):
+        ticks = _fitted(grey, graduation)
+        if ticks is None or abs(ticks.askew) * (graduation.v_range[1] - graduation.v_range[0]) < _STRAIGHT_PX:
+            break
+        graduation = _turned(graduation, -ticks.askew)
+    return ticks
+
+
+def _turned(graduation: Graduation, angle: float) -> Graduation:
+    """Turn a graduation about the middle of its band by a small angle, rad."""
+    cos, sin = graduation.direction
+    length = math.hypot(1, angle)
+    direction = (cos - angle * sin) / length, (sin + angle * cos) / length
+    u, v = (sum(ends) / 2 for ends in (graduation.u_range, graduation.v_range))
+
+    def moved(ends: tuple[float, float], by: float) -> tuple[float, float]:
+        return ends[0] + by, ends[1] + by
+
+    return replace(
+        graduation,
+        direction=direction,
+        origin_px=graduation.origin_px + angle * v,
+        u_range=moved(graduation.u_range, angle * v),
+        v_range=moved(graduation.v_range, -angle * u),
+    )
+
+
+def _fitted(grey: Floats, graduation: Graduation) -> Ticks | None:
     band = _band_pixels(grey, graduation)
     if band is None:
         return None
@@ -61,7 +105,8 @@ def fit_ticks(grey: Floats, graduation: Graduation) -> Ticks | None:
     start = origin + index * pitch
     centre, fit, rest = _centres(u, value, line, start, half, blur, pitch)
     # Uneven light multiplies: it makes one flank of a line stronger, by an amount that changes over the field.
-    value = value / _light(u, start, fit)
+    light, usable = _light(u, v, value, _wave(u - centre[line], half, blur, pitch), fit)
+    u, v, line, value = u[usable], v[usable], line[usable], (value / light)[usable]
     centre, fit, rest = _centres(u, value, line, centre, half, blur, pitch)
     pixels = np.bincount(line, minlength=count)
     seen = pixels >= 0.6 * np.median(pixels)
@@ -81,7 +126,9 @@ def fit_ticks(grey: Floats, graduation: Graduation) -> Ticks | None:
     uneven = _unevenness(u - centre[line], v, ink, line, half + blur, pitch, noise)
     bend = fit[line, 2] * _slope(u - centre[line], half, blur) * (v - v.mean())
     askew = -float(bend @ rest) / max(float(bend @ bend), 1e-12)
-    return Ticks(index[seen], centre[seen], strength[seen], good[seen], noise, uneven, half, blur, askew)
+    return Ticks(
+        index[seen], centre[seen], strength[seen], good[seen], noise, uneven, half, blur, askew, graduation
+    )
 
 
 def _centres(
@@ -100,15 +147,36 @@ def _centres(
     return centre, fit, rest
 
 
-def _light(u: Array, start: Array, fit: Array) -> Array:
-    """Return the light at the pixels relative to its mean: a parabola through the ground between the lines."""
-    ground = fit[:, 0]
-    middle = float(np.median(ground))
-    usable = np.abs(ground / middle - 1) < 0.5 if middle > 20 else np.zeros(len(ground), bool)
-    if usable.sum() < FEWEST_LINES:
-        return np.ones_like(u)
-    parabola = np.polynomial.Polynomial.fit(start[usable], ground[usable], 2)
-    return np.maximum(parabola(u) / middle, 0.3)
+def _light(u: Array, v: Array, value: Array, ink: Array, fit: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Return the light at the pixels relative to its mean, a parabola in ``u`` and ``v``, and which of them may be
+    used: those neither nearly dark nor saturated nor covered by a label or dirt.
+
+    ``ink``: where the lines are, 0 to 1; they take away a constant share of the light, or add it. The light is ones
+    where the ground is so dark that it cannot be told.
+    """
+    ground, strength = (float(np.median(fit[:, k])) for k in (0, 2))
+    line = strength * float(ink.max())
+    everywhere = np.ones(len(u), bool)
+    if ground <= 20 or ground + line <= 0:
+        return np.ones_like(u), everywhere
+    x, y = (2 * (w - w.min()) / max(float(np.ptp(w)), 1e-9) - 1 for w in (u, v))
+    surface = np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+    through = surface * (1 + strength / ground * ink)[:, None]
+    kept = everywhere
+    for _ in range(4):
+        normal = through[kept].T @ through[kept]
+        normal += (1e-12 * np.trace(normal) + 1e-12) * np.eye(6)
+        found = np.linalg.solve(normal, through[kept].T @ value[kept])
+        rest = np.abs(value - through @ found)
+        scatter = 1.4826 * float(np.median(rest))
+        kept = rest <= 3.5 * scatter
+    light = surface @ found / ground
+    # At the ends of the camera's range noise is cut off on one side, on one flank of a line more than on the other.
+    darkest = min(ground, ground + line)
+    usable = (light > _DARK) & (light * darkest > 2 * scatter) & (light * ground < _FULL - 2 * scatter)
+    # What is as far from the light with its lines as a line is from its ground is neither of them.
+    usable &= rest <= np.maximum(0.7 * abs(line) * light, 6 * scatter)
+    return np.maximum(light, _DARK), usable if usable.mean() > 0.5 else everywhere
 
 
 def _band_pixels(grey: Floats, graduation: Graduation) -> tuple[Array, Array, Array] | None:
@@ -144,6 +212,22 @@ def _template(d: Array, half: float, blur: float) -> Array:
     return np.asarray(ndtr((d + half) / blur) - ndtr((d - half) / blur))
 
 
+def _wave(d: Array, half: float, blur: float, pitch: float) -> Array:
+    """`_template` of a line and its two neighbours."""
+    return sum(_template(d + k * pitch, half, blur) for k in (-1, 0, 1))  # type: ignore[return-value]
+
+
+def _looked_up(d: Array, half: float, blur: float, pitch: float) -> tuple[Array, Array]:
+    """Return `_wave` and `_slope`, from a table, for they are asked for at very many places."""
+    reach, nodes = 0.75 * pitch, 4096
+    at = np.linspace(-reach, reach, nodes + 1)
+    step = np.clip((d + reach) * (nodes / (2 * reach)), 0, nodes - 1e-6)
+    low = step.astype(np.intp)
+    beyond = step - low
+    wave, slope = _wave(at, half, blur, pitch), _slope(at, half, blur)
+    return wave[low] + beyond * np.diff(wave)[low], slope[low] + beyond * np.diff(slope)[low]
+
+
 def _slope(d: Array, half: float, blur: float) -> Array:
     """Derivative of `_template` with respect to ``d``."""
     z, w = (d + half) / blur, (d - half) / blur
@@ -168,13 +252,15 @@ def _shape(u: Array, value: Array, pitch: float) -> tuple[float, float, float]:
     place = np.bincount(bins, weights=d, minlength=96)[used] / weight
     level = np.bincount(bins, weights=value - ground[line], minlength=96)[used] / weight
     root = np.sqrt(weight / weight.max())
+    middle = level - weight @ level / weight.sum()
+    places = place[:, None] + pitch * np.arange(-2, 3)
 
     def left_over(p: Array) -> Array:
         half, blur, centre = p
-        profile = sum(_template(place - centre + k * pitch, half, blur) for k in (-2, -1, 0, 1, 2))
-        design = np.column_stack([np.ones_like(place), profile])
-        fit = np.linalg.lstsq(design * root[:, None], level * root, rcond=None)[0]
-        return np.asarray((level - design @ fit) * root)
+        profile = _template(places - centre, half, blur).sum(axis=1)
+        profile = profile - weight @ profile / weight.sum()
+        strength = (weight * profile) @ middle / max(float((weight * profile) @ profile), 1e-12)
+        return np.asarray((middle - strength * profile) * root)
 
     bounds = ([0.02 * pitch, 0.25, -0.5 * pitch], [0.48 * pitch, 0.4 * pitch, 1.5 * pitch])
     starts = [
@@ -193,15 +279,14 @@ def _linear_fit(
     d: Array, value: Array, line: NDArray[np.int64], count: int, half: float, blur: float, pitch: float
 ) -> tuple[Array, Array]:
     """Fit ground, its slope, strength and shift of every line; return (count, 4) values and the residuals."""
-    neighbours = _template(d - pitch, half, blur) + _template(d + pitch, half, blur)
-    basis = [np.ones_like(d), d / pitch, _template(d, half, blur) + neighbours, _slope(d, half, blur)]
+    basis = [np.ones_like(d), d / pitch, *_looked_up(d, half, blur, pitch)]
     normal = np.empty((count, 4, 4))
     right = np.empty((count, 4))
     for i, one in enumerate(basis):
         right[:, i] = np.bincount(line, weights=one * value, minlength=count)
         for j in range(i + 1):
             normal[:, i, j] = normal[:, j, i] = np.bincount(line, weights=one * basis[j], minlength=count)
-    normal += 1e-9 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(4)
+    normal += (1e-9 * np.trace(normal, axis1=1, axis2=2)[:, None, None] + 1e-12) * np.eye(4)
     fit = np.linalg.solve(normal, right[..., None])[..., 0]
     rest = value - sum(one * fit[line, i] for i, one in enumerate(basis))
     return fit, rest

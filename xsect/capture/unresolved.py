@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from xsect.capture.graduation import Floats, Graduation
+from xsect.capture.graduation import Floats
 from xsect.capture.ticks import Array, Ticks
 
 _TONE: Final = 0.12
@@ -30,14 +30,21 @@ _ROWS: Final = 0.75
 """Share of the places between lines that must be toned: numbers and dirt tone some, a strip tones all."""
 
 
-def finer_lines_unresolved(grey: Floats, graduation: Graduation, ticks: Ticks) -> bool:
+def finer_lines_unresolved(grey: Floats, ticks: Ticks) -> bool:
     """Whether a strip of unresolved lines borders on a graduation's lines, at either of their ends."""
-    found = _profiles(grey, graduation, ticks)
+    graduation = ticks.graduation
+    found = _profiles(grey, ticks)
     if found is None:
         return False
     line, between, v = found
     sign = float(np.sign(np.median(ticks.strength)))
     inside = (v >= graduation.v_range[0]) & (v <= graduation.v_range[1])
+    # Each line by its own light.
+    ground = np.nanmedian(between[:, inside], axis=1)
+    usual = float(np.median(ground))
+    if usual > 20:
+        by = np.clip(usual / np.maximum(ground, 1), 0.3, 3)[:, None]
+        line, between = line * by, between * by
     contrast = sign * float(np.nanmedian((line - between)[:, inside]))
     if not contrast > 0:
         return False
@@ -66,9 +73,10 @@ def finer_lines_unresolved(grey: Floats, graduation: Graduation, ticks: Ticks) -
     return all(abs(difference) > 1 for difference in differences)
 
 
-def _profiles(grey: Floats, graduation: Graduation, ticks: Ticks) -> tuple[Array, Array, Array] | None:
+def _profiles(grey: Floats, ticks: Ticks) -> tuple[Array, Array, Array] | None:
     """Return (on lines, between lines, v): levels (k, rows) along lines and beside them, NaN outside
     the picture, far beyond both ends of the band; ``v`` by whole pixels. None where no two lines are neighbours."""
+    graduation = ticks.graduation
     good = ticks.good[:-1] & ticks.good[1:] & (np.diff(ticks.index) == 1)
     if not good.any():
         return None

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -19,6 +20,19 @@ if TYPE_CHECKING:
     from xsect.capture.drift import DriftSeries
 
 
+class _Number(click.FloatRange):
+    """A number within limits; infinity and "not a number" are none."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        number: float = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{value} is not a number", param, ctx)
+        return number
+
+
+_LENGTH = _Number(min=0, min_open=True)
+
+
 @click.command(short_help="Make a calibration record from pictures of a stage micrometer.")
 @click.argument("images", type=PATH, nargs=-1, required=True, metavar="IMAGE...")
 @click.option("--name", metavar="NAME", help="Name of the record; where left out, none is made.")
@@ -27,13 +41,22 @@ if TYPE_CHECKING:
 @click.option("--binning", type=click.IntRange(1), metavar="N", default=1, show_default=True, help="Binning.")
 @click.option("--operator", metavar="TEXT", default="", help="Who took the pictures.")
 @click.option("--certificate", metavar="TEXT", default="", help="The micrometer's certificate.")
-@click.option("--pitch-um", type=float, required=True, metavar="UM", help="Pitch of its shortest lines, µm.")
 @click.option(
-    "--u-pitch-um", type=float, metavar="UM", help="Its standard uncertainty.  [default: an allowance]"
+    "--pitch-um", type=_LENGTH, required=True, metavar="UM", help="Pitch of its shortest lines, µm."
+)
+@click.option(
+    "--u-pitch-um",
+    type=_Number(min=0),
+    metavar="UM",
+    help="Its standard uncertainty.  [default: an allowance]",
 )
 @click.option("--grid", is_flag=True, help="The micrometer is a square grid.")
-@click.option("--celsius", type=float, metavar="C", help="Temperature of the micrometer, with --u-celsius.")
-@click.option("--u-celsius", type=float, metavar="K", help="Standard uncertainty of the temperature.")
+@click.option(
+    "--celsius", type=_Number(-20, 60), metavar="C", help="Temperature of the micrometer, with --u-celsius."
+)
+@click.option(
+    "--u-celsius", type=_Number(min=0), metavar="K", help="Standard uncertainty of the temperature."
+)
 @click.option("--date", type=DAY, metavar="YYYY-MM-DD", help="Day of the pictures.  [default: today]")
 @click.option(
     "--valid-until", type=DAY, metavar="YYYY-MM-DD", help="Last day of use.  [default: after a year]"
@@ -73,7 +96,7 @@ def calibrate(
     Writes the record, copies of the pictures, and a sheet (PDF) that shows how the scale was found. Nothing on file
     is overwritten. Without --name the scale is read and told, and nothing is written.
     """
-    from xsect.capture.calibrate import Setup, Standard, calibrate, save_calibration
+    from xsect.capture.calibrate import Setup, Standard, calibrate, check_replaced, save_calibration
     from xsect.capture.micrometer import Thermal
     from xsect.reasons import Refusal
     from xsect.report.calibration_sheet import calibration_sheet
@@ -100,16 +123,13 @@ def calibrate(
     )
     standard = Standard(certificate, pitch_um, u_pitch_um, thermal, grid)
     try:
+        if supersedes:
+            check_replaced(setup, folder)
         made = calibrate(images, setup, standard)
-        if name is None:
-            _print_calibration(made, [])
-            return
-        sheet = calibration_sheet(made)
-        files = save_calibration(made, folder)
-        (folder / f"{name}.pdf").write_bytes(sheet)
+        files = save_calibration(made, folder, calibration_sheet(made)) if name else []
     except (Refusal, ValueError, OSError) as error:
         raise CouldNotRun(str(error)) from error
-    _print_calibration(made, [*files, folder / f"{name}.pdf"])
+    _print_calibration(made, files)
 
 
 def _after_a_year(on: dt.date) -> dt.date:

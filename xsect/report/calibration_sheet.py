@@ -24,6 +24,8 @@ _SERIES: Final = ((BLUE, "o"), (ORANGE, "s"), (GREEN, "^"), (PURPLE, "D"))
 _MOST_PICTURES: Final = 2
 _MOST_LINES: Final = 7
 _PICTURE_PX: Final = 1100
+_LEAST: Final = 1e-7
+"""Relative uncertainty below which a part is only told to be there."""
 
 
 def calibration_sheet(calibration: Calibration) -> bytes:
@@ -154,19 +156,24 @@ def _model(calibration: Calibration, shown: Sequence[PictureReading]) -> dict[st
                 ("y, downwards", record.um_per_px_y),
             )
         ],
+        "method": _method(calibration),
         "skew": "" if scales.skew_deg is None else f"Axes of the picture: {90 + scales.skew_deg:.2f}° apart.",
         "readings": [_reading_row(name, reading) for name, _, reading in rows[:_MOST_LINES]],
         "more": max(0, len(rows) - _MOST_LINES),
         "budget": [
             {
                 "part": part.name,
-                "relative": f"{_two(100 * part.u)} %",
+                "relative": f"{_two(100 * part.u)} %"
+                if part.u >= _LEAST
+                else f"below {_two(100 * _LEAST)} %",
                 "share": f"{part.u**2 / scales.u_relative**2:.0%}",
             }
             for part in scales.budget
         ],
         "combined": f"{_two(100 * scales.u_relative)} %",
         "stated": f"{_two(100 * record.u_relative)} %",
+        # So high that the page holds the rest.
+        "height": max(20, 56 - 2 * min(len(rows), _MOST_LINES) - 4 * max(0, len(scales.cautions) - 2)),
         "pictures": [
             {
                 "file": name,
@@ -185,6 +192,14 @@ def _model(calibration: Calibration, shown: Sequence[PictureReading]) -> dict[st
     }
 
 
+def _method(calibration: Calibration) -> str:
+    """Say in two sentences how the scale was found."""
+    text = "All lines of the graduation fitted at once to the pixels, a straight line through their centres."
+    if len(calibration.pictures) > 1:
+        text += f" {len(calibration.pictures)} pictures; repeats along one axis are pooled, practice of ASTM E1951."
+    return f"{text} U = k · u with k = {COVERAGE_FACTOR:.2f}."
+
+
 def _axis(reading: MicrometerReading) -> str:
     return "x" if reading.along_x else "y"
 
@@ -200,7 +215,7 @@ def _facts(calibration: Calibration) -> list[tuple[str, str]]:
     return [
         ("Objective", record.objective),
         ("Camera", record.camera + ("" if record.binning == 1 else f", binning {record.binning}")),
-        ("Pictures of", f"{record.image_width_px} × {record.image_height_px} px"),
+        ("Picture size", f"{record.image_width_px} × {record.image_height_px} px"),
         ("Date", record.date.isoformat()),
         ("Valid until", record.valid_until.isoformat()),
         ("Operator", record.operator),
@@ -220,11 +235,11 @@ def _reading_row(name: str, reading: MicrometerReading) -> dict[str, str]:
         "file": name,
         "axis": _axis(reading),
         "lines": f"{reading.lines} of {reading.lines_expected}",
-        "tilt": f"{reading.tilt_deg:+.2f}°",
+        "tilt": f"{reading.tilt_deg:+.2f}°".replace("-", "−"),
         "pitch": f"{reading.pitch_px:.3f} px",
         "scale": f"{reading.um_per_px:.6g} µm/px",
         "rms": f"{1000 * reading.rms_px * reading.um_per_px:.0f} nm ({reading.rms_px:.3f} px)",
-        "change": f"{change.end_to_end:+.3%} / {change.middle_to_ends:+.3%}"
+        "change": f"{change.end_to_end:+.3%} / {change.middle_to_ends:+.3%}".replace("-", "−")
         if change.found
         else "none found",
     }
