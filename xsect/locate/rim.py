@@ -122,7 +122,7 @@ def _gridded(image: Floats, weights: Floats) -> Floats:
     """Return an image (rows, columns[, k]) of a frame, weighted, averaged about each px of the frame's grid."""
     seen = weights
     if image.shape[1] < weights.shape[1]:
-        seen = cv2.resize(weights, image.shape[1::-1], interpolation=cv2.INTER_AREA)
+        seen = np.asarray(cv2.resize(weights, image.shape[1::-1], interpolation=cv2.INTER_AREA), np.float32)
     weighted = image if image is weights else image * (seen if image.ndim == 2 else seen[..., None])
     size = (weights.shape[1] // GRID, weights.shape[0] // GRID)
     small = cv2.resize(weighted, size, interpolation=cv2.INTER_AREA)
@@ -204,7 +204,7 @@ def band(outline: Outline, line: NDArray[np.float64], structure: Structure, reac
     """Return the band of ``reach`` px to either side of the outline."""
     offsets = np.linspace(-reach, reach, 2 * max(12, round(reach / PITCH)) + 1)
     places = (outline[None] + offsets[:, None, None] * normals(outline)[None]).astype(np.float32)
-    x, y = cv2.split(places)
+    x, y = np.ascontiguousarray(places[..., 0]), np.ascontiguousarray(places[..., 1])
     seen = cv2.remap(structure.weights, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
     upper = outline[:, 1] < np.interp(outline[:, 0], np.arange(line.size), line)
     return Band(offsets, structure.at(x, y), np.asarray(seen, np.float32), upper)

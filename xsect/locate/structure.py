@@ -41,9 +41,9 @@ class Structure:
         for plane in self.planes:
             share = np.float32(plane.shape[1] / columns)
             off = share / 2 - np.float32(0.5)
-            here = (x, y) if share == 1 else (x * share + off, y * share + off)
-            read = cv2.remap(plane, *here, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-            values.append(read.reshape(*x.shape, -1))
+            u, v = (x, y) if share == 1 else (x * share + off, y * share + off)
+            read = cv2.remap(plane, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            values.append(np.asarray(read, np.float32).reshape(*x.shape, -1))
         return np.concatenate(values, axis=-1)
 
 
@@ -85,10 +85,19 @@ def read_structure(frame: WeldFrame) -> Structure:
     medium = np.square(level - mean(level, 2.0))
     coarse = np.square(near - cv2.resize(wide_mean(level, 5.0), level.shape[::-1]))
     # the mean of logarithms, not the logarithm of the mean: at a rim the livelier side must not count for more
-    texture = [wide_mean(cv2.log(energy + floor), NEAR) for energy in (fine, medium, coarse)]
-    across, down = (cv2.Sobel(near, cv2.CV_32F, *order, ksize=3) for order in ((1, 0), (0, 1)))
-    across2, down2 = np.square(across), np.square(down)
+    texture = [
+        wide_mean(np.asarray(cv2.log(energy + floor), np.float32), NEAR) for energy in (fine, medium, coarse)
+    ]
+    across, down = (
+        np.asarray(cv2.Sobel(near, cv2.CV_32F, *order, ksize=3), np.float32) for order in ((1, 0), (0, 1))
+    )
+    across2, down2 = across * across, down * down
     total = across2 + down2 + np.float32(1e-4)
-    texture += [wide_mean((across2 - down2) / total, NEAR), wide_mean(2 * across * down / total, NEAR)]
+    texture += [
+        wide_mean((across2 - down2) / total, NEAR),
+        wide_mean(np.asarray(2 * across * down / total, np.float32), NEAR),
+    ]
     planes = (plain, texture[:4], texture[4:])
-    return Structure(tuple(cv2.merge(one).reshape(*one[0].shape, -1) for one in planes), weights)
+    return Structure(
+        tuple(np.asarray(cv2.merge(one), np.float32).reshape(*one[0].shape, -1) for one in planes), weights
+    )

@@ -10,9 +10,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from xsect.locate.contacts import runs
 from xsect.locate.section import Located
 from xsect.locate.stations import Segment
 from xsect.locate.tone import Floats, Image
+from xsect.locate.view import OPEN, PLATING
 
 SPAN = 320
 """Width of the bond in frame px: a zone a tenth as wide still has 32."""
@@ -123,7 +125,23 @@ def _frame(
         middle, along, across, step, (rows, columns), located.parts.step, 0,
     )  # fmt: skip
     metal = cv2.erode((solid > 0.6).astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
-    return WeldFrame(image, fine, metal, middle, along, across, step)
+    return _without_openings(located, WeldFrame(image, fine, metal, middle, along, across, step))
+
+
+def _without_openings(located: Located, frame: WeldFrame) -> WeldFrame:
+    """Take the stretches of the faying line that are open or hold a layer off the metal: they are dark too."""
+    strip, stations = located.strip, located.stations
+    metal = frame.metal.astype(np.uint8)
+    for first, last in runs((stations.states == OPEN) | (stations.states == PLATING)):
+        span = slice(first, last + 1)
+        half = located.apart.thickness[span] / 2 + 2 * frame.step
+        rims = [
+            strip.points[span] + (located.apart.centre[span] + sign * half)[:, None] * strip.normals[span]
+            for sign in (-1, 1)
+        ]
+        band = frame.from_picture(np.vstack([rims[0], rims[1][::-1]]))
+        cv2.fillPoly(metal, [np.rint(band).astype(np.int32)], 0)
+    return replace(frame, metal=metal.astype(bool))
 
 
 def _sampled(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
@@ -25,12 +24,16 @@ TRACE_PX = 0.25
 """Opening in px, above what the best closed stations show, from which the faying line is still to be seen."""
 
 
+OPEN_KIND = "a zone shows that may be a nugget, too weakly to tell"
+
+
 def measure_kind(located: Located, nuggets: Sequence[Nugget], row: SheetRow) -> list[Measurement]:
     """Tell the bond kind of the whole section and, where it has several, of each bond segment.
 
     none: nothing joins the parts; reflow: plating alone closes the line; fusion or mixed: a nugget across half of the
-    bond or more, or across less; solid_state: joined without a nugget. A weld that should be fused is given no kind
-    where no structure is shown, for a nugget would not show either.
+    bond or more, or across less; solid_state: joined without a nugget. No kind is told where a zone shows that may be
+    a nugget. A weld that should be fused is given no kind where no structure is shown, for a nugget would not show
+    either.
     """
     stations = located.stations
     if not stations.segments:
@@ -56,11 +59,11 @@ def measure_kind(located: Located, nuggets: Sequence[Nugget], row: SheetRow) -> 
         trace = _trace(located, round(segment.left.station), round(segment.right.station) + 1)
         kind = _kind(likely.get(number), trace, number)
         if any(one.bond.first <= number <= one.bond.last and not one.likely for one in nuggets):
-            # no verdict on the kind passes or fails a zone that might be a nugget
-            kind = replace(
-                kind, status="needs_review", note=f"{kind.note}; a zone that might be a nugget shows"
-            )
+            # either word could pass or fail a clause on the kind
+            kind = not_measured("bond_kind", OPEN_KIND, segment=number)
         kinds.append(kind)
+    if not all(kinds):
+        return [not_measured("bond_kind", OPEN_KIND), *kinds]
     # fusion anywhere is fusion of the section, if less than in all of its bonds
     words = {one.word for one in kinds}
     gravest = kinds[0] if len(words) == 1 else next(one for one in kinds if one.word in ("fusion", "mixed"))
@@ -68,8 +71,6 @@ def measure_kind(located: Located, nuggets: Sequence[Nugget], row: SheetRow) -> 
         "bond_kind", gravest.word if len(words) == 1 else "mixed",
         note=gravest.note if len(kinds) == 1 else f"segment {gravest.segment}: {gravest.note}",
     )  # fmt: skip
-    if any(one.status == "needs_review" for one in kinds):
-        whole = replace(whole, status="needs_review")
     return [whole, *kinds]
 
 
