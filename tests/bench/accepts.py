@@ -114,7 +114,11 @@ def report(seen: Sequence[Seen], judged: Sequence[Judged]) -> list[str]:
 @click.option("--seeds", type=Seeds(), default="4000:4026", show_default=True)
 @click.option("--looks", default="second", show_default=True, help="Comma-separated.")
 @click.option(
-    "--rows", required=True, type=click.Path(path_type=Path), help="Sections are added to this file."
+    "--rows",
+    required=True,
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="Sections go into the first file.",
 )
 @click.option("--cache", type=click.Path(path_type=Path), help="Folder in which drawn sections are kept.")
 @click.option("--only-report", is_flag=True, help="Judge what the files hold already.")
