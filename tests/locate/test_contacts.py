@@ -105,6 +105,11 @@ def test_long_flaw_that_opens_less_than_the_mouths_stays_inside() -> None:
     assert contacts(*mouth[::-1], joined(150), flaw, joined(150), *mouth) == [(160, 539)]
 
 
+def test_long_void_as_high_as_the_mouths_but_blunt_stays_inside() -> None:
+    mouth, void = wedge(160, 0.15), (100, 7.5, 7.5)
+    assert contacts(*mouth[::-1], joined(220), void, joined(220), *mouth) == [(160, 699)]
+
+
 def test_film_with_a_pore_stays_inside() -> None:
     mouth = wedge(160, 0.15)
     film = [(40, 4.5, 0.0), (15, 4.5, 4.5), (40, 4.5, 0.0)]

@@ -11,8 +11,11 @@ from numpy.typing import NDArray
 UNSEEN = 3.0
 """Opening in px below which a flaw may be longer than the bond on either side: residual plating, a dark line."""
 
-LIKE_A_MOUTH = 0.5
-"""Share of the outer mouths' opening, as far from their notches, from which a gap is one between two contacts."""
+LIKE_A_MOUTH = (0.5, 1.6)
+"""Shares of the outer mouths' opening, as far from their notches, between which a gap is one between two contacts: a
+void has blunt ends, and a flaw's height has nothing to do with the mouths'."""
+SLACK = 0.5
+"""Px by which either opening may be misread."""
 
 ROUND = 1.6
 """Length of an open stretch, in its heights, below which it is a void: two contacts' mouths open more slowly."""
@@ -52,10 +55,16 @@ def find_contacts(
     standoff = float(np.quantile(outside, 0.9)) if outside.size else np.inf
     outwards = [apart[: stretches[0][0]][::-1], apart[stretches[-1][1] + 1 :]]
 
-    def opens_like_a_mouth(gap: int, height: float) -> bool:
-        """Whether an inner gap is as high in its middle as the section's outer mouths are that far from their notch."""
-        there = [float(side[gap // 2]) for side in outwards if side.size > gap // 2]
-        return bool(there) and height > LIKE_A_MOUTH * min(there)
+    def opens_like_a_mouth(between: slice) -> bool:
+        """Whether an inner gap opens, from both its ends, about as the section's outer mouths do from their notches."""
+        gap = apart[between]
+        for far in (gap.size // 8, gap.size // 2):
+            inner = float(gap[far] + gap[-1 - far]) / 2
+            there = [float(side[far]) for side in outwards if side.size > far]
+            low, high = (LIKE_A_MOUTH[k] * float(np.mean(there or [np.inf])) for k in (0, 1))
+            if not low - SLACK <= inner <= high + SLACK:
+                return False
+        return True
 
     def is_flaw(before: tuple[int, int], after: tuple[int, int]) -> bool:
         between = slice(before[1] + 1, after[0])
@@ -64,7 +73,7 @@ def find_contacts(
         gap = between.stop - between.start
         slight = height < 0.15 * standoff and distance < 0.6 * standoff
         # two contacts side by side open between them as they do outside; a flaw's opening has nothing to do with that
-        mouths = height >= UNSEEN and gap > 0.2 * sum(lengths) and opens_like_a_mouth(gap, height)
+        mouths = height >= UNSEEN and gap > 0.2 * sum(lengths) and opens_like_a_mouth(between)
         mouths = (
             mouths and float((opening[between] > 0.3 * height).mean()) > 0.5
         )  # and not a film with a pore in it
