@@ -10,7 +10,7 @@ from click.testing import CliRunner
 
 from xsect.audit.known import pictures_in
 from xsect.audit.remembered import pictures_in_store
-from xsect.capture.lot_sheet import read_lot_sheet
+from xsect.capture.lot_sheet import LotSheet, SheetRow, read_lot_sheet
 from xsect.cli import main
 from xsect.lots.database import open_store
 from xsect.lots.store import begin_run, keep
@@ -95,3 +95,10 @@ def _lot(sheet: Path) -> LotRecord:
         for number, row in enumerate(read.rows)
     )
     return LotRecord(read, None, sections, {})
+
+
+def lot_of(lot: str, names: list[str]) -> LotRecord:
+    """Return a lot of sections without anything but their names."""
+    rows = [SheetRow(number + 2, name, Path(name), name, lot=lot) for number, name in enumerate(names)]
+    sections = tuple(SectionRecord(row, "", (0, 0), None, (), (), (), None) for row in rows)
+    return LotRecord(LotSheet(Path("lot.csv"), "", tuple(rows)), None, sections, {})

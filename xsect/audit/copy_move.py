@@ -28,6 +28,7 @@ about what chance alone reaches among the million displacements of a picture."""
 _PEAKS: Final = 8
 _NEAREST: Final = 24
 _EDGE: Final = 30.0
+_LEAST_SPREAD: Final = 0.3
 _COARSE: Final = 4
 _QUARTER: Final = WINDOW // 4
 
@@ -76,17 +77,22 @@ def _largest(residue: NDArray[np.float32]) -> CopiedPatch | None:
 def _residue(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> NDArray[np.float32]:
     """Return the noise in units of its local spread, 0 where an edge, a letter or a level field would stand for it."""
     grey = pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
-    level = np.asarray(grey, np.float32) * np.float32(255 / np.iinfo(pixels.dtype).max)
-    fine = level - cv2.medianBlur(level, 3)
-    spread = np.sqrt(cv2.blur(fine * fine, (17, 17)))
-    out = np.clip(fine / np.maximum(spread, 0.3), -4, 4)
-    small = cv2.resize(level, None, fx=1 / _COARSE, fy=1 / _COARSE, interpolation=cv2.INTER_AREA)
+    unit = 255 / np.iinfo(pixels.dtype).max
+    # few arrays of the picture's size, used again: making them takes longer than filling them
+    fine = np.asarray(cv2.subtract(grey, cv2.medianBlur(grey, 3), dtype=cv2.CV_32F), np.float32)
+    fine *= np.float32(unit)
+    spread = np.asarray(cv2.blur(cv2.multiply(fine, fine), (17, 17)), np.float32)
+    nothing = spread < _LEAST_SPREAD**2
+    np.sqrt(np.maximum(spread, _LEAST_SPREAD**2, out=spread), out=spread)
+    out = np.asarray(cv2.divide(fine, spread, dst=fine), np.float32)
+    np.clip(out, -4, 4, out=out)
+    small = cv2.resize(grey, None, fx=1 / _COARSE, fy=1 / _COARSE, interpolation=cv2.INTER_AREA)
+    small = np.asarray(small, np.float32) * np.float32(unit)
     coarse = np.abs(small - cv2.GaussianBlur(small, (0, 0), 8 / _COARSE))
     edges = cv2.dilate((coarse > _EDGE).astype(np.uint8), np.ones((3, 3), np.uint8))
-    size = (out.shape[1], out.shape[0])
-    out[cv2.resize(edges, size, interpolation=cv2.INTER_NEAREST) > 0] = 0
-    out[spread < 0.3] = 0
-    return np.asarray(out, np.float32)
+    nothing |= cv2.resize(edges, (out.shape[1], out.shape[0]), interpolation=cv2.INTER_NEAREST) > 0
+    np.putmask(out, nothing, 0)
+    return out
 
 
 def _shifts(residue: NDArray[np.float32]) -> list[tuple[int, int]]:
@@ -99,7 +105,8 @@ def _shifts(residue: NDArray[np.float32]) -> list[tuple[int, int]]:
 
     rows, columns = (fft.next_fast_len(side, real=True) for side in residue.shape)
     spectrum = fft.rfft2(residue, (rows, columns))
-    like = fft.irfft2(spectrum.real**2 + spectrum.imag**2, (rows, columns))
+    spectrum *= spectrum.conj()
+    like = fft.irfft2(spectrum, (rows, columns), overwrite_x=True)
     half = like[: rows // 2 + 1]
     half = half - cv2.blur(half, (9, 9))
     least = LEAST_PEAK * 1.4826 * float(np.median(np.abs(half[::4, ::4])))

@@ -155,12 +155,15 @@ def _scale_differs(several: Sequence[tuple[str, Disagreement, str]]) -> AuditFin
     """Return the finding of sections whose scales differ alike, told by the first of them."""
     name, one, mismatch = several[0]
     more = f" {mismatch[0].upper()}{mismatch[1:]}." if mismatch else ""
-    of = f" In {name}" if len(several) > 1 else ""
+    of = f"In {name} " if len(several) > 1 else ""
+    found = (
+        f"{of}{one.first.name} ({one.first.detail}) gives {one.first.um_per_px:.4g} µm/px, {one.second.name} "
+        f"({one.second.detail}) {one.second.um_per_px:.4g} µm/px; {one.cause}.{more}"
+    )
     return AuditFinding(
         "major" if abs(one.ratio - 1) > LARGE else "minor", "Scale",
         f"Scale by {one.second.name} is {one.ratio:.2f} times that by {one.first.name}",
-        f"{of} {one.first.name} ({one.first.detail}) gives {one.first.um_per_px:.4g} µm/px, {one.second.name} "
-        f"({one.second.detail}) {one.second.um_per_px:.4g} µm/px; {one.cause}.{more}".strip(),
+        f"{found[0].upper()}{found[1:]}",
         tuple(name for name, _, _ in several),
         f"They differ by {abs(one.ratio - 1):.0%}; their standard uncertainties are {one.first.u_relative:.2%} and "
         f"{one.second.u_relative:.2%}.",

@@ -7,7 +7,7 @@ show as evidence. Rows are only ever added.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -32,17 +32,22 @@ PICTURES: Final = Table(
 Fingerprint and Picture."""
 
 
-def remember(store: Store, lot: LotRecord, pictures: Iterable[Picture]) -> int:
-    """Add a package's pictures, one for each of its sections, to a store; return how many it did not have yet."""
+def remember(
+    store: Store, lot: LotRecord, pictures: Sequence[Picture], earlier: Iterable[Picture] = ()
+) -> int:
+    """Add a package's pictures, one for each of its sections, and ``earlier`` ones from folders to a store; return how
+    many it did not have yet. Pictures without a fingerprint are left out."""
+    named = [(row.supplier, row.lot, row.section) for row in (record.row for record in lot.sections)]
+    shown = [*zip(named, pictures, strict=True), *((("", "", one.name), one) for one in earlier)]
     rows = [
         {
-            "sha256": one.sha256, "supplier": record.row.supplier, "lot": record.row.lot,
-            "section": record.row.section, "specimen": one.specimen,
+            "sha256": one.sha256, "supplier": supplier, "lot": lot_name, "section": section,
+            "specimen": one.specimen,
             "rows": one.fingerprint.shape[0], "columns": one.fingerprint.shape[1],
             "points": one.fingerprint.points.astype("<f4").tobytes(), "codes": one.fingerprint.codes.tobytes(),
             "mirrored": one.fingerprint.mirrored.tobytes(), "small": one.small,
         }
-        for record, one in zip(lot.sections, pictures, strict=True)
+        for (supplier, lot_name, section), one in shown
         if one.sha256 and one.fingerprint
     ]  # fmt: skip
     with store.writing() as connection:

@@ -119,13 +119,21 @@ def spread(jobs: int) -> Iterator[Callable[[Callable[[_In], _Out], Sequence[_In]
 
 
 def with_fingerprint(picture: Picture) -> Picture:
-    """Return a picture with its fingerprint, where its file can be read."""
+    """Return a picture with its fingerprint and reduced copy, where its file can be read."""
     if picture.fingerprint or not picture.path.is_file():
         return picture
     try:
-        return replace(picture, fingerprint=fingerprint(picture.pixels()[0]))
+        pixels, _ = picture.pixels()
     except Refusal:
         return picture
+    return replace(picture, fingerprint=fingerprint(pixels), small=small_copy(pixels))
+
+
+def with_fingerprints(pictures: Sequence[Picture], *, jobs: int = 1) -> list[Picture]:
+    """Return pictures with their fingerprints and reduced copies, in their order."""
+    missing = sum(one.fingerprint is None for one in pictures)
+    with spread(jobs if missing >= 8 else 1) as mapped:
+        return list(mapped(with_fingerprint, pictures))
 
 
 def find_reuse(
@@ -135,13 +143,13 @@ def find_reuse(
 
     Files that cannot be read, or without any texture, take no part. A pair is reported once, in the given order.
     """
-    with spread(jobs if len(pictures) + len(known) >= 8 else 1) as mapped:
-        everyone = list(mapped(with_fingerprint, [*pictures, *known]))
+    everyone = with_fingerprints([*pictures, *known], jobs=jobs)
+    with spread(jobs if len(everyone) >= 8 else 1) as mapped:
         readable = [at for at, one in enumerate(everyone) if one.fingerprint]
         prints = [everyone[at].fingerprint for at in readable]
         old = sum(at >= len(pictures) for at in readable)
         same = _same_files(everyone, len(pictures))
-        near = _closest(find_candidates([one for one in prints if one], known=old))
+        near = closest(find_candidates([one for one in prints if one], known=old))
         pairs = [(readable[one.first], readable[one.second]) for one in near]
         pairs = [pair for pair in pairs if pair not in same]
         # neighbours in this order share pictures, which a worker then reads once
@@ -165,7 +173,7 @@ def _same_files(everyone: Sequence[Picture], new: int) -> set[tuple[int, int]]:
     return pairs
 
 
-def _closest(candidates: Sequence[Candidate]) -> list[Candidate]:
+def closest(candidates: Sequence[Candidate]) -> list[Candidate]:
     """Return the candidates, at most MOST_CANDIDATES for each picture, most votes first."""
     taken: dict[int, int] = {}
     out = []

@@ -73,6 +73,7 @@ def run(
     from xsect.audit.findings import find_all
     from xsect.audit.known import pictures_in
     from xsect.audit.remembered import pictures_in_store, remember
+    from xsect.audit.reuse import with_fingerprints
     from xsect.audit.run import audit_lot, pictures_of
     from xsect.capture.lot_sheet import SheetError
     from xsect.judge.criteria import CriteriaError, load_criteria
@@ -86,7 +87,8 @@ def run(
         judged_by = load_criteria(criteria) if criteria else None
         check_writable(out)
         examined = _examined(sheet, Options(judged_by, None, today, calibration), jobs=jobs)
-        known = pictures_in(against, examined.lot)
+        earlier = with_fingerprints(pictures_in(against, examined.lot), jobs=jobs)
+        known = [*earlier]
         if store:
             with open_store(store) as opened:
                 known += pictures_in_store(opened, examined.lot)
@@ -94,7 +96,7 @@ def run(
         write_audit(made, out)
         if store:
             with open_store(store) as opened:
-                remember(opened, examined.lot, pictures_of(examined))
+                remember(opened, examined.lot, pictures_of(examined), earlier)
     except (SheetError, CriteriaError, ClaimError, StoreError, OSError) as error:
         raise CouldNotRun(str(error)) from error
     _print_faults(made)

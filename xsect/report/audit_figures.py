@@ -72,7 +72,7 @@ def copied_jpeg(path: Path, patch: CopiedPatch) -> bytes:
     for number, (x, y, wide, high) in enumerate((patch.box, patch.twin), 1):
         part = _stretched(picture[y : y + high, x : x + wide])
         size = (PANEL_PX // 2 - _GAP // 2, round((PANEL_PX // 2 - _GAP // 2) * high / wide))
-        parts.append(cv2.resize(part, size, interpolation=cv2.INTER_NEAREST))
+        parts.append(np.asarray(cv2.resize(part, size, interpolation=cv2.INTER_NEAREST), np.uint8))
         corners = [(round(a * scale), round(b * scale)) for a, b in ((x, y), (x + wide, y + high))]
         for ink, thick in (((0, 0, 0), 5), (rgb(SKY_BLUE), 2)):
             cv2.rectangle(whole, corners[0], corners[1], ink, thick, cv2.LINE_AA)
@@ -149,7 +149,8 @@ def _details(
         cells: list[NDArray[np.uint8]] = []
         for _, _, number, pair in sorted(best, key=lambda one: one[2]):
             size = (cell, round(cell * high / wide))
-            part = cv2.resize(_stretched(pair[which]), size, interpolation=cv2.INTER_CUBIC)
+            enlarged = cv2.resize(_stretched(pair[which]), size, interpolation=cv2.INTER_CUBIC)
+            part = np.asarray(enlarged, np.uint8)
             _number(part, (8, 26), number)
             cells += [part, _gap(size[1])]
         strip = np.hstack(cells[:-1])

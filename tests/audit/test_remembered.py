@@ -1,0 +1,52 @@
+"""Pictures that audits leave in a record store: found again though changed, and shown though the file is gone."""
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from tests.audit.test_command import lot_of
+from xsect.audit.remembered import pictures_in_store, remember
+from xsect.audit.reuse import Picture, find_reuse, with_fingerprints
+from xsect.lots.database import open_store
+from xsect.report.audit_figures import evidence_jpeg
+
+
+@pytest.fixture
+def store(files: list[Path], tmp_path: Path) -> Path:
+    where = tmp_path / "records.db"
+    package = lot_of("L1", ["A", "B"])
+    shown = [Picture(path.stem, path, path.stem * 64, f"L1/{path.stem}") for path in files[:2]]
+    earlier = [Picture("old.jpg", files[2], "C" * 64, "")]
+    with open_store(where, create=True) as opened:
+        prepared, old = with_fingerprints(shown), with_fingerprints(earlier)
+        assert remember(opened, package, prepared, old) == 3
+        assert remember(opened, package, prepared, old) == 0
+    return where
+
+
+def test_a_changed_copy_is_found_without_the_first_file(
+    store: Path, sections: list[np.ndarray], tmp_path: Path
+) -> None:
+    changed = cv2.resize(sections[1][:, ::-1], None, fx=0.8, fy=0.8, interpolation=cv2.INTER_AREA)
+    cv2.imwrite(str(tmp_path / "new.png"), np.ascontiguousarray(changed[..., ::-1]))
+    with open_store(store) as opened:
+        known = pictures_in_store(opened, lot_of("L2", ["N"]))
+    assert all(one.at_hand and not one.path.is_file() for one in known)
+    (found,) = find_reuse([Picture("N", tmp_path / "new.png", "n" * 64, "L2/N")], known)
+    assert (found.second.name, found.registration and found.registration.mirrored) == (
+        "B of lot L1 (record store)",
+        True,
+    )
+    assert found.registration.scale == pytest.approx(0.8, rel=0.01)  # type: ignore[union-attr]
+    assert evidence_jpeg(found).startswith(b"\xff\xd8")
+
+
+def test_the_packages_own_pictures_do_not_meet_themselves(store: Path) -> None:
+    with open_store(store) as opened:
+        assert [one.name for one in pictures_in_store(opened, lot_of("L1", ["A", "B"]))] == [
+            "old.jpg (record store)"
+        ]
+        # another package without a lot may call its section A, too
+        assert len(pictures_in_store(opened, lot_of("", ["A"]))) == 3
