@@ -1,7 +1,9 @@
 """The commands of the scale, as a lab uses them: read a micrometer, file a record, find one that was edited."""
 
+import datetime as dt
 import json
 import re
+from collections.abc import Callable
 from pathlib import Path
 
 import cv2
@@ -9,6 +11,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
+from xsect.capture.calibration import CalibrationRecord
 from xsect.cli import main
 from xsect.synth.micrometer import MicrometerScene, draw_micrometer
 
@@ -131,6 +134,33 @@ def test_an_edited_record_is_found_by_the_runs_that_used_it(picture: Path, tmp_p
     assert f"{used}, which was changed since: SHA-256 " in edited.stderr
     path.rename(folder / "obj10_old.toml")
     assert f"{used}, which is no longer on file" in run(*command).stderr
+
+
+def test_the_list_tells_state_scale_and_drift(
+    write: Callable[..., CalibrationRecord], tmp_path: Path
+) -> None:
+    for number, (day, scale) in enumerate(
+        (("2025-02-03", 0.58), ("2026-01-12", 0.5803), ("2026-12-01", 0.5798))
+    ):
+        date = dt.date.fromisoformat(day)
+        changes = {"name": f"r{number}", "date": date, "valid_until": date.replace(year=date.year + 1)}
+        write(
+            **changes,
+            um_per_px_x=scale,
+            um_per_px_y=1.01 * scale,
+            supersedes=f"r{number - 1}" if number else None,
+        )
+    write(name="other", camera="cam9", valid_until=dt.date(2026, 11, 30))
+    listed = run(
+        "calibrations", "--folder", tmp_path / "calibration", "--date", "2026-11-20", "--charts", tmp_path
+    )
+    assert listed.exit_code == 0
+    text = " ".join(listed.stdout.split())
+    assert "0.58 × 0.5858 0.10% 2025-02-03 to 2026-02-03 superseded by r1 on 2026-01-12" in text
+    assert "due soon: is valid until 2026-11-30" in text
+    assert "not yet valid: is valid from 2026-12-01" in text
+    assert (tmp_path / "drift-1.svg").read_text(encoding="utf-8").startswith("<svg")
+    assert not (tmp_path / "drift-2.svg").exists()  # one calibration alone has not drifted
 
 
 def test_a_file_that_is_no_run(picture: Path, tmp_path: Path) -> None:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from xsect.capture.calibrate import Calibration
-    from xsect.capture.calibration import RecordStatus
+    from xsect.capture.calibration import CalibrationRecord, RecordStatus
     from xsect.capture.drift import DriftSeries
 
 
@@ -203,7 +203,8 @@ def _write_charts(drift: Iterable[DriftSeries], folder: Path) -> None:
 
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for number, series in enumerate(drift, 1):
+        # One calibration alone has not drifted.
+        for number, series in enumerate((one for one in drift if len(one.points) > 1), 1):
             path = folder / f"drift-{number}.svg"
             path.write_text(drift_chart(series), encoding="utf-8", newline="\n")
             click.echo(f"Chart of {series.title}: {path}")
@@ -239,7 +240,7 @@ def _record_table(found: list[RecordStatus]) -> Table:
         table.add_row(
             Text(one.name),
             Text(f"{record.objective}, {record.camera}" if record else ""),
-            f"{record.um_per_px_x:g}" if record else "",
+            _both_axes(record) if record else "",
             f"{record.u_relative:.2%}" if record else "",
             f"{record.date} to {record.valid_until}" if record else "",
             Text(
@@ -249,6 +250,11 @@ def _record_table(found: list[RecordStatus]) -> Table:
             ),
         )
     return table
+
+
+def _both_axes(record: CalibrationRecord) -> str:
+    x, y = record.um_per_px_x, record.um_per_px_y
+    return f"{x:g}" if x == y else f"{x:g} × {y:g}"
 
 
 def _drift_table(series: DriftSeries) -> Table:
