@@ -36,6 +36,7 @@ def test_readings_table_and_picture(tmp_path: Path) -> None:
     result = run(tmp_path, "--um-per-px", "0.5")
     assert result.exit_code == 0, result.output
     assert told(result, "mean") == pytest.approx(4.5, abs=0.15)
+    assert "lot sheet" not in result.output
     with (tmp_path / "coating_layer.csv").open(encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
     assert len(rows) == told(result, "readings") >= 5
@@ -76,6 +77,7 @@ def test_oblique_cut(tmp_path: Path) -> None:
         (["--at", "nowhere"], "must be two numbers"),
         (["--calibration", "missing"], "missing"),
         (["--um-per-px", "0"], "x>0"),
+        (["--at", "512,5000"], "the place 512,5000 lies outside the picture of 480 × 360 px"),
     ],
 )
 def test_what_cannot_be_used_is_named(tmp_path: Path, options: list[str], says: str) -> None:

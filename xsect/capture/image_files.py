@@ -64,7 +64,11 @@ def read_image(path: str | Path, *, name: str = "", max_pixels: int = MAX_PIXELS
             detail = f"{columns} × {rows} px is above the limit of {max_pixels / 1e6:g} megapixels"
             raise Refusal("image_too_large", image=name, detail=detail)
         if min(columns, rows) < MIN_SIDE:
-            raise Refusal("image_too_small", image=name, detail=f"{columns} × {rows} px")
+            raise Refusal(
+                "image_too_small",
+                image=name,
+                detail=f"{columns} × {rows} px: a side must have {MIN_SIDE} px at least",
+            )
 
     try:
         kind = _kind(path)

@@ -63,7 +63,7 @@ def layer(
     Without a scale the thickness is told in pixels.
     """
     from xsect.capture.calibration import find_folder
-    from xsect.measure.layer_image import measure_layer_file, write_readings
+    from xsect.measure.layer_image import as_given, measure_layer_file, write_readings
     from xsect.reasons import Refusal
     from xsect.report.layer_figure import draw_layer_picture
 
@@ -78,7 +78,8 @@ def layer(
         write_readings(found, table)
         drawn.write_bytes(draw_layer_picture(pixels, found.view))
     except Refusal as refusal:
-        raise CouldNotRun(f"{image}: {refusal}") from None
+        said = as_given(str(refusal)).removeprefix(f"{image}: ")
+        raise CouldNotRun(f"{image}: {said}") from None
     except OSError as error:
         raise CouldNotRun(f"{error.filename or out}: cannot be written: {error.strerror or error}") from error
     _tell(found)
@@ -105,7 +106,8 @@ def _tell(found: LayerReadings) -> None:
     length = float(np.ptp(found.along))
     say("readings", f"{len(found.thickness)}, spread over {length:.4g} {unit} of the layer")
     if found.scale:
-        say("scale", f"{found.scale.um_per_px:.5g} µm/px, {found.scale.source}")
+        source = "as given" if found.scale.source == "lot sheet" else found.scale.source
+        say("scale", f"{found.scale.um_per_px:.5g} µm/px, {source}")
     lean = f"all values corrected for a lean of {found.tilt_deg:g}° (times its cosine)"
     say("oblique cut", lean if found.tilt_deg else "not corrected: no lean was given (--tilt)")
     click.echo("Stated as coating thickness on cross-sections is (after the idea of ISO 1463 and ASTM B487).")

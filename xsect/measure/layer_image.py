@@ -122,7 +122,7 @@ def measure_layer_file(
             micrograph.burned_in,
             micrograph.sha256,
         )
-        notes = tuple(finding.sentence for finding in micrograph.findings)
+        notes = tuple(as_given(finding.sentence) for finding in micrograph.findings)
     except Refusal as refusal:
         if refusal.finding.code != "no_scale":
             raise
@@ -139,6 +139,13 @@ def measure_layer_file(
     )  # fmt: skip
 
 
+def as_given(text: str) -> str:
+    """Return what the stage that opens pictures says, without the lot sheet that this picture does not have."""
+    return text.replace("lot sheet (um_per_px, row 0)", "--um-per-px").replace(
+        "row 0, column calibration: ", ""
+    )
+
+
 def measure_layer(
     pixels: Pixels,
     scale: Scale | None,
@@ -152,6 +159,11 @@ def measure_layer(
     notes: tuple[str, ...] = (),
 ) -> LayerReadings:
     """Measure a layer in pixels (rows, columns[, 3]). Raises Refusal layer_not_found; ValueError for a tilt of 90°."""
+    if at is not None and not (0 <= at[0] < pixels.shape[1] and 0 <= at[1] < pixels.shape[0]):
+        size = f"{pixels.shape[1]} × {pixels.shape[0]} px"
+        raise Refusal(
+            "layer_not_found", detail=f"the place {at[0]:g},{at[1]:g} lies outside the picture of {size}"
+        )
     band = find_band(pixels, burned_in, at=at)
     if at is None and wander(band) > WANDERS:
         steadiest = find_steadiest(pixels, burned_in, band)
