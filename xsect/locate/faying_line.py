@@ -236,9 +236,9 @@ def _cost(
 
 def _deviation(
     labels: NDArray[np.int32], left: _Gap | None, right: _Gap | None, shape: tuple[int, ...]
-) -> NDArray[np.float64]:
+) -> NDArray[np.float32]:
     """Penalty for leaving the straight line from the tip of one gap to the tip of the other."""
-    rows = np.arange(shape[0])[:, None]
+    rows = np.arange(shape[0], dtype=np.float32)[:, None]
     tips = []
     for gap, column in ((left, left.right if left else 0), (right, right.left if right else 0)):
         if gap:
@@ -251,7 +251,8 @@ def _deviation(
     else:
         chord = np.full(shape[1], tips[0][1])
         reach = max(6.0, 0.06 * shape[1])
-    return np.minimum(0.3 * ((rows - chord[None, :]) / reach) ** 2, 3.0)
+    off = (rows - chord[None, :].astype(np.float32)) / np.float32(reach)
+    return np.minimum(np.float32(0.3) * off * off, np.float32(3.0))
 
 
 def _centre_in_gap(
@@ -259,14 +260,13 @@ def _centre_in_gap(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the path moved to the middle of the gap where it runs in one, and the gap's height there."""
     height, columns = between.shape
-    index = np.arange(height)[:, None]
-    metal = ~between
-    above = np.maximum.accumulate(np.where(metal, index, -1), axis=0)
-    below = np.minimum.accumulate(np.where(metal, index, height)[::-1], axis=0)[::-1]
+    index = np.arange(height, dtype=np.int16)[:, None]
+    above = np.maximum.accumulate(np.where(between, np.int16(-1), index), axis=0)
+    below = np.minimum.accumulate(np.where(between, np.int16(height), index)[::-1], axis=0)[::-1]
     x = np.arange(columns)
     in_gap = between[rows, x]
     top, bottom = above[rows, x], below[rows, x]
-    centre = np.where(in_gap, (top + bottom) / 2, rows.astype(float))
+    centre = np.where(in_gap, (top.astype(float) + bottom) / 2, rows.astype(float))
     return centre, np.where(in_gap, bottom - top - 1.0, 0.0)
 
 

@@ -211,14 +211,15 @@ def _relative(
     different brightness are not taken for one metal under uneven light.
     """
     rows, columns = tone.shape
-    y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : columns * 1j].astype(np.float32)
-    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+    y, x = np.linspace(-1, 1, rows, dtype=np.float32)[:, None], np.linspace(-1, 1, columns, dtype=np.float32)
     mount_tone = float(np.median(some(tone, ~bright & known)))
     inner = cv2.erode((bright & known).astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
     if inner.sum() < 200:
         inner = bright & known
     picks = np.flatnonzero(inner)[:: max(1, int(inner.sum()) // 20000)]
-    design, values = terms.reshape(-1, 6)[picks].astype(np.float64), tone.ravel()[picks].astype(np.float64)
+    at_y, at_x = y[picks // columns, 0].astype(np.float64), x[picks % columns].astype(np.float64)
+    design = np.stack([np.ones(at_x.size), at_x, at_y, at_x**2, at_x * at_y, at_y**2], axis=-1)
+    values = tone.ravel()[picks].astype(np.float64)
     metal_tone = float(np.median(values))
     weights = np.ones_like(values)
     for _ in range(3):
@@ -227,11 +228,9 @@ def _relative(
         scale = 1.4826 * float(np.median(np.abs(residual))) + 1e-6
         weights = 1 / np.sqrt(1 + (residual / (2 * scale)) ** 2)
     contrast = metal_tone - mount_tone
-    light = np.clip(
-        (terms.reshape(-1, 6) @ fit.astype(np.float32)).reshape(rows, columns),
-        mount_tone + contrast / 2.5,
-        mount_tone + contrast * 2.5,
-    )
+    c, cx, cy, cxx, cxy, cyy = fit.astype(np.float32)
+    light = (c + cx * x + cxx * x * x) + (cy + cxy * x) * y + cyy * y * y
+    light = np.clip(light, mount_tone + contrast / 2.5, mount_tone + contrast * 2.5)
     return ((tone - mount_tone) / (light - mount_tone)).astype(np.float32), mount_tone, metal_tone
 
 
