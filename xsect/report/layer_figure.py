@@ -93,7 +93,8 @@ def _shows(layer: LayerView) -> bool:
 
 
 def _headline(layer: LayerView) -> str:
-    name = layer.name[:1].upper() + layer.name[1:]
+    # a layer drawn in its picture bears the picture's name, which stands above it
+    name = "Thickness" if len(layer.upper) else layer.name[:1].upper() + layer.name[1:]
     if not layer.resolved:
         most = f"{layer.high:.{decimals(layer.high, layer.high)}f}"
         return f"{name}: thinner than the picture resolves, mean at most {most} {layer.unit}"
