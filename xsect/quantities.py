@@ -89,15 +89,15 @@ QUANTITIES: dict[str, Quantity] = _registry(
     Quantity(
         "plating_in_bond_mean", "Residual plating, mean", "um", True,
         "Mean thickness of plating left at the faying line over the bond width.",
-        "Photometric thickness of the plating at each station, averaged over the segment. What may be no plating (a slim "
-        "dark line in grey, the bond's very ends) counts half, give or take the other half.",
+        "Photometric thickness of the plating at each station, averaged over the segment. What may be no plating (a "
+        "slim dark line in grey, the bond's very ends) counts half, give or take the other half.",
         "Readings along the section: idea of ISO 1463 and ASTM B487.",
     ),
     Quantity(
         "plating_in_bond_max", "Residual plating, max", "um", True,
         "Largest thickness of plating left at the faying line inside a bond segment.",
-        "Largest photometric thickness over the segment's stations, after smoothing over a blur width; half-way between "
-        "the largest that is plating for certain and the largest that may be.",
+        "Largest photometric thickness over the segment's stations, after smoothing over a blur width; half-way "
+        "between the largest that is plating for certain and the largest that may be.",
         _COMMON,
     ),
     Quantity(
