@@ -132,14 +132,14 @@ def _pairs(details: _Details, new: int) -> Iterator[_Pairs]:
         fresh = np.add.reduceat((details.owner[order] < new).astype(np.int32), starts)
         use = np.repeat((crowd > 1) & (crowd <= CROWD) & (fresh > 0), crowd)
         order, key = order[use], key[use]
+        codes = details.codes[order]  # laid out as they are compared
         for step in range(1, CROWD):
             same = np.flatnonzero(key[step:] == key[:-step])
             if not len(same):
                 break
+            apart = np.bitwise_count(codes[same] ^ codes[same + step])
+            same = same[apart[:, 0] + apart[:, 1] <= LIKE_BITS]
             one, other = order[same], order[same + step]
-            apart = np.bitwise_count(details.codes[one] ^ details.codes[other]).sum(axis=1)
-            near = apart <= LIKE_BITS
-            one, other = one[near], other[near]
             near = (one < details.plain) | (other < details.plain)
             near &= details.owner[one] != details.owner[other]
             near &= np.minimum(details.owner[one], details.owner[other]) < new
@@ -168,7 +168,10 @@ def _votes(
         columns.append(np.stack([np.asarray(number).astype(np.int64) for number in numbers]))
     if not sum(part.shape[1] for part in columns):
         return np.zeros(0, np.int64), np.zeros(0, np.int64)
-    key, mirrored, turn, size, x, y, detail = np.unique(np.concatenate(columns, axis=1), axis=1)
+    every = np.concatenate(columns, axis=1)
+    _, place, shared = np.unique(every[0], return_inverse=True, return_counts=True)
+    every = every[:, shared[place] >= FEWEST_VOTES]  # chance pairs, most of all
+    key, mirrored, turn, size, x, y, detail = np.unique(every, axis=1)
     keys, place = np.unique(key, return_inverse=True)
     most = np.zeros(len(keys), np.int64)
     for shifts in itertools.product((0.0, 0.5), repeat=4):
