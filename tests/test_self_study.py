@@ -2,6 +2,7 @@
 
 import datetime as dt
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -72,6 +73,21 @@ def test_a_look_outside_the_interval_is_named() -> None:
     assert "Some look leaves the 95 % interval in 1 of 2 sections: B." in told
     assert "1 looks of 24 were not measured" in told
     assert b"<svg" in statistics_html(self_page(found, "lot.csv"))
+
+
+def test_values_are_set_against_those_read_by_hand() -> None:
+    """Five sections that a person read 2, 4, 6, 8 and 10 µm smaller: bias 6 µm, limits 6 ± 1.96 · sqrt(10) µm."""
+    sections = [replace(section(f"S{n}", (899.0, 901.0)), by_hand=900.0 - 2 * n) for n in range(1, 6)]
+    found = pooled("bond_width", 2, sections, [])
+    told = " ".join(self_sentences(found))
+    assert "states: Bias is shown: value minus reference is +6 (" in told
+    assert "95 % of single deviations lie between −0.198 and +12.2" in told
+    page = self_page(found, "lot.csv")
+    assert [block.heading for block in page.blocks].count("Against values read by hand") == 1
+    few = pooled("bond_width", 2, sections[:4], [])
+    assert "states 4 values read by hand: bias needs at least 5" in " ".join(self_sentences(few))
+    none = pooled("bond_width", 2, [section("A", (1.0, 2.0)), section("B", (1.0, 3.0))], [])
+    assert "states no values read by hand (column stated_bond_width)" in " ".join(self_sentences(none))
 
 
 def test_too_few_sections() -> None:

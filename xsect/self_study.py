@@ -115,7 +115,8 @@ def _section(
     again = [_found(measure_micrograph(imaged_again(micrograph, look), row), quantity) for look in looks]
     values = tuple(one.value for one in again if one)
     scatter = math.hypot(*(part.u for part in first.budget if part.name != "scale"))
-    return SectionLooks(row.lot, row.section, first.value, scatter, values, len(looks) - len(values))
+    by_hand = row.stated.get(quantity, math.nan)
+    return SectionLooks(row.lot, row.section, first.value, scatter, values, len(looks) - len(values), by_hand)
 
 
 def _found(result: SectionResult, quantity: str) -> Measurement | None:

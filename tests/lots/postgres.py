@@ -22,11 +22,11 @@ def programs() -> Path:
 
 
 @contextmanager
-def server() -> Iterator[str]:
+def server(*, on_disk: bool = False) -> Iterator[str]:
     """Start a server and yield its URL without a database; it and its files are gone afterwards.
 
-    PostgreSQL refuses to run as root: root hands over to the user that Debian made for it. Its files are kept in
-    memory where the system has room for that, and nothing is synced to disk: these tests do not need it.
+    PostgreSQL refuses to run as root: root hands over to the user that Debian made for it. Unless ``on_disk``, its
+    files are kept in memory where the system has room for that, and nothing is synced to disk.
     """
     programs_folder = programs()
     other = {"user": "postgres", "group": "postgres", "extra_groups": []} if os.geteuid() == 0 else {}
@@ -38,7 +38,9 @@ def server() -> Iterator[str]:
 
     memory = Path("/dev/shm")
     roomy = os.access(memory, os.W_OK) and shutil.disk_usage(memory).free > 1e9  # containers often have 64 MB
-    with tempfile.TemporaryDirectory(prefix="xsect-pg-", dir=memory if roomy else None) as scratch:
+    with tempfile.TemporaryDirectory(
+        prefix="xsect-pg-", dir=memory if roomy and not on_disk else None
+    ) as scratch:
         if other:
             shutil.chown(scratch, "postgres", "postgres")
         data = f"{scratch}/data"
@@ -46,7 +48,8 @@ def server() -> Iterator[str]:
             free.bind(("127.0.0.1", 0))
             port = free.getsockname()[1]
         run("initdb", "-D", data, "-U", "xsect", "-A", "trust", "--locale=C.UTF-8", "-E", "UTF8", "--no-sync")
-        options = f"-p {port} -c listen_addresses=127.0.0.1 -c unix_socket_directories={scratch} -c fsync=off"
+        options = f"-p {port} -c listen_addresses=127.0.0.1 -c unix_socket_directories={scratch}"
+        options += "" if on_disk else " -c fsync=off"
         run("pg_ctl", "-D", data, "-w", "-l", f"{scratch}/log", "-o", options, "start")
         try:
             yield f"postgresql://xsect@127.0.0.1:{port}"

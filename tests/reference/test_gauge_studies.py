@@ -1,5 +1,6 @@
 """Gauge studies and agreement of verdicts against printed results."""
 
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -210,3 +211,38 @@ def test_intervals_of_a_published_study() -> None:
 
     exact = [60 * ms["repeatability"] / float(chi2.ppf(p, 60)) for p in (0.975, 0.025)]
     assert span_of(draws["repeatability"]) == pytest.approx(exact, rel=1e-3)
+
+
+def test_limits_of_agreement(table: Table) -> None:
+    """Bland and Altman 1986, 17 subjects, large meter minus mini meter: first readings bias -2.1, limits of 1.96 sd
+    -78.10 to 73.86 l/min (as software prints them), the end of the lower one's interval 34.6 away (from memory)."""
+    from xsect.lots.bias import bias
+
+    rows = [
+        (str(number), row["mini1"], row["wright1"]) for number, row in enumerate(table("bland_altman_pefr"))
+    ]
+    found = bias(rows)
+    assert (found.mean, found.low, found.high) == pytest.approx((-2.1, -22.0, 17.8), abs=0.05)
+    assert found.agreement == pytest.approx((-78.0959, 73.8606), abs=2e-3)
+    assert found.agreement_reach == pytest.approx(34.6, abs=0.15)
+
+
+def test_limits_of_agreement_of_single_values_from_repeated_ones(table: Table) -> None:
+    """The large meter's two readings against the mini meter's mean: variance of a single deviation by hand."""
+    from xsect.lots.bias import bias
+
+    rows = [
+        (str(number), (row["mini1"] + row["mini2"]) / 2, row[name])
+        for number, row in enumerate(table("bland_altman_pefr"))
+        for name in ("wright1", "wright2")
+    ]
+    found = bias(rows)
+    first, second = (
+        np.array([row[name] for row in table("bland_altman_pefr")]) for name in ("wright1", "wright2")
+    )
+    within = float(((first - second) ** 2).mean()) / 2
+    means = np.array([dev for _, _, _, dev in found.parts])
+    assert found.mean == pytest.approx(-6.03, abs=5e-3)  # means of two: printed -6.0
+    assert float(means.std(ddof=1)) == pytest.approx(33.2, abs=0.05)  # printed 33.2 (from memory)
+    single = math.sqrt(float(means.var(ddof=1)) + within / 2)
+    assert found.agreement[1] - found.mean == pytest.approx(1.96 * single, rel=1e-4)

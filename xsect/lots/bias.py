@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from xsect.lots.spread import Floats
+from xsect.quantities import COVERAGE_FACTOR
 
 FEWEST = 5
 
@@ -36,8 +37,10 @@ class Line:
 class Bias:
     """Mean deviation (value − reference), its 95 % interval and spread; and how it changes along the reference.
 
-    ``linearity`` is the line of the deviation over the reference, None where references do not differ. ``parts`` are
-    (part, reference, n, mean deviation), in order of the reference.
+    ``sd`` is that of the parts' mean deviations. ``agreement`` holds 95 % of the deviations of single values,
+    ``agreement_reach`` is how far either end is uncertain, at 95 % (J. M. Bland and D. G. Altman, Lancet 1986, i,
+    307-310). ``linearity`` is the line of the deviation over the reference, None where references do not differ.
+    ``parts`` are (part, reference, n, mean deviation), in order of the reference.
     """
 
     n: int
@@ -45,6 +48,8 @@ class Bias:
     low: float
     high: float
     sd: float
+    agreement: tuple[float, float]
+    agreement_reach: float
     linearity: Line | None
     parts: tuple[tuple[str, float, int, float], ...]
 
@@ -95,8 +100,14 @@ def bias(rows: Sequence[tuple[str, float, float]]) -> Bias:
     sd = float(means.std(ddof=1))
     half = float(stdtrit(means.size - 1, 0.975)) * sd / math.sqrt(means.size)
     mean = float(means.mean())
+    # the mean of a part's trials scatters less than one value does: what the trials average away is added again
+    held = [np.array(deviations[part]) for part in references]
+    within = sum(float(((one - one.mean()) ** 2).sum()) for one in held) / max(len(rows) - len(held), 1)
+    single = math.sqrt(sd**2 + within * float(np.mean([1 - 1 / one.size for one in held])))
+    ends = mean - COVERAGE_FACTOR * single, mean + COVERAGE_FACTOR * single
     return Bias(
-        len(rows), mean, mean - half, mean + half, sd, straight_line(x, means) if np.ptp(x) else None,
+        len(rows), mean, mean - half, mean + half, sd, ends, half / sd * single * math.sqrt(3) if sd else 0.0,
+        straight_line(x, means) if np.ptp(x) else None,
         tuple(sorted(
             ((part, references[part], len(held), float(np.mean(held))) for part, held in deviations.items()),
             key=lambda one: one[1],

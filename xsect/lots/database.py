@@ -159,7 +159,11 @@ def _begin_sqlite(connection: Connection) -> None:
 
 
 def _begin_postgresql(connection: Connection) -> None:
-    if not connection.get_execution_options().get("synced", True):
+    given = connection.get_execution_options()
+    if given.get("reading", False):
+        # the default, 4 MB, has months of sections sorted on the disk
+        connection.exec_driver_sql("SET LOCAL work_mem = '64MB'")
+    elif not given.get("synced", True):
         connection.exec_driver_sql("SET LOCAL synchronous_commit = off")
 
 

@@ -13,7 +13,8 @@ import numpy as np
 class SectionLooks:
     """One section: its value as it is, the scattering part of its standard uncertainty, and its values looked at again.
 
-    ``refused`` counts looks in which the quantity was not measured.
+    ``refused`` counts looks in which the quantity was not measured; ``by_hand`` is the value that an analyst read, NaN
+    where the lot sheet states none.
     """
 
     lot: str
@@ -22,6 +23,7 @@ class SectionLooks:
     u: float
     values: tuple[float, ...]
     refused: int
+    by_hand: float = math.nan
 
     @property
     def sd(self) -> float:

@@ -209,7 +209,9 @@ def bias_sentences(found: Bias) -> tuple[str, ...]:
     word = "shown" if found.shown else "not shown"
     said = [
         f"Bias is {word}: value minus reference is {found.mean:+.4g} ({found.low:+.4g} to {found.high:+.4g} at 95 %) "
-        f"over {len(found.parts)} parts."
+        f"over {len(found.parts)} parts.",
+        f"95 % of single deviations lie between {found.agreement[0]:+.4g} and {found.agreement[1]:+.4g} (limits of "
+        f"agreement; each end ± {found.agreement_reach:.2g} at 95 %).",
     ]
     line = found.linearity
     if line:
@@ -222,38 +224,63 @@ def bias_sentences(found: Bias) -> tuple[str, ...]:
 
 def bias_page(found: Bias, source: str) -> StatisticsPage:
     """Return the report of values beside references."""
+    blocks = (Block("What it says", bias_sentences(found)), *bias_blocks(found))
+    return StatisticsPage("Bias and linearity", source, (Fact("Study", source),), blocks)
+
+
+def bias_blocks(found: Bias) -> tuple[Block, ...]:
+    """Return plot, table and method of values beside references."""
     rows = tuple(
-        (part, f"{ref:.5g}", str(n), f"{dev:+.4g}".replace("-", "−")) for part, ref, n, dev in found.parts
+        (part, f"{ref:#.5g}", str(n), f"{dev:+#.3g}".replace("-", "−")) for part, ref, n, dev in found.parts
     )
     heads = ("Part", "Reference", "Values", "Mean deviation")
-    blocks = (
-        Block("What it says", bias_sentences(found)),
-        Block(plot=bias_svg(found), alt="Deviations over the reference with the mean and the fitted line"),
+    return (
+        Block(
+            plot=bias_svg(found),
+            alt="Deviations over the reference with mean and fitted line, and over the mean of both with the limits of "
+            "agreement",
+            caption="Left: bias (line) with its 95 % interval (band), and how it changes along the reference (broken). "
+            "Right: limits of agreement (broken), each with its 95 % interval (band).",
+        ),
         Block("Parts", heads=heads, rows=rows, numeric=(1, 2, 3)),
         Block(
             "How it is reckoned",
             ("The mean and its interval (Student's t) stand on the parts' mean deviations, since trials of one part "
-             "share its error. Linearity: least squares of the deviation over the reference.",),
+             "share its error. Linearity: least squares of the deviation over the reference.",
+             "Limits of agreement: mean ± 1.96 standard deviations of a single deviation (J. M. Bland and "
+             "D. G. Altman, 1986), what trials of one part average away added again."),
         ),
     )  # fmt: skip
-    return StatisticsPage("Bias and linearity", source, (Fact("Study", source),), blocks)
 
 
 def bias_svg(found: Bias) -> str:
-    """Return deviations over the reference as an SVG element, 7.1 inches wide."""
-    with figure(7.1, 2.4) as drawing:
-        axes = drawing.add_axes((0.10, 0.18, 0.88, 0.76))
-        x = np.array([part[1] for part in found.parts])
-        axes.axhline(0, color=GREY, linewidth=0.7)
-        axes.axhspan(found.low, found.high, color="#E8F2F8", linewidth=0)
-        axes.axhline(found.mean, color=BLUE, linewidth=1.0)
-        axes.plot(x, [part[3] for part in found.parts], marker="o", markersize=3.6, linestyle="", color=BLACK)
+    """Return deviations over the reference, and over the mean of both, as an SVG element, 7.1 inches wide."""
+    with figure(7.1, 2.6) as drawing:
+        reference, deviation = (
+            np.array([part[1] for part in found.parts]),
+            np.array([part[3] for part in found.parts]),
+        )
+        left = drawing.add_axes((0.09, 0.18, 0.40, 0.74))
+        left.axhspan(found.low, found.high, color="#DCEBF5", linewidth=0)
+        left.axhline(found.mean, color=BLUE, linewidth=1.0)
         if found.linearity:
-            ends = np.array([x.min(), x.max()])
-            axes.plot(
+            ends = np.array([reference.min(), reference.max()])
+            left.plot(
                 ends, found.linearity.intercept + found.linearity.slope * ends, color=ORANGE, linewidth=1.2,
                 linestyle=(0, (6, 1.5, 1, 1.5)),
             )  # fmt: skip
-        axes.set_xlabel("reference")
-        axes.set_ylabel("value − reference")
-        return svg_text(drawing, title="Deviations over the reference")
+        left.set_ylabel("value − reference")
+        right = drawing.add_axes((0.57, 0.18, 0.40, 0.74), sharey=left)
+        for end in found.agreement:
+            right.axhspan(
+                end - found.agreement_reach, end + found.agreement_reach, color="#FBEBD3", linewidth=0
+            )
+            right.axhline(end, color=ORANGE, linewidth=1.2, linestyle=(0, (4, 2)))
+        right.axhline(found.mean, color=BLUE, linewidth=1.0)
+        for axes, x, name in (
+            (left, reference, "reference"), (right, reference + deviation / 2, "mean of value and reference"),
+        ):  # fmt: skip
+            axes.axhline(0, color=GREY, linewidth=0.7)
+            axes.plot(x, deviation, marker="o", markersize=3.6, linestyle="", color=BLACK)
+            axes.set_xlabel(name)
+        return svg_text(drawing, title="Deviations over the reference, and over the mean of both")

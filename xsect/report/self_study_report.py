@@ -6,8 +6,10 @@ import math
 
 import numpy as np
 
+from xsect.lots.bias import FEWEST, Bias, bias
 from xsect.lots.looks import SelfStudy
 from xsect.quantities import COVERAGE_FACTOR, QUANTITIES, show, shown_unit
+from xsect.report.gauge_report import bias_blocks, bias_sentences
 from xsect.report.page import Fact
 from xsect.report.plotting import figure, svg_text
 from xsect.report.statistics_page import Block, StatisticsPage
@@ -54,9 +56,32 @@ def self_sentences(found: SelfStudy) -> tuple[str, ...]:
         said.append(
             f"{refused} looks of {found.looks * len(found.sections)} were not measured, and do not count."
         )
+    said += _by_hand(found)
     if found.skipped:
         said.append(f"Not measured as they are, and left out: {', '.join(found.skipped)}.")
     return tuple(said)
+
+
+def _hand_values(found: SelfStudy) -> Bias | None:
+    """Return the values set against the analyst's, None where the sheet states fewer than five."""
+    rows = [
+        (f"{one.lot} {one.section}".strip(), one.by_hand, one.value)
+        for one in found.sections
+        if math.isfinite(one.by_hand)
+    ]
+    return bias(rows) if len(rows) >= FEWEST else None
+
+
+def _by_hand(found: SelfStudy) -> list[str]:
+    against = _hand_values(found)
+    if against:
+        return [f"Against the values that the lot sheet states: {text}" for text in bias_sentences(against)]
+    given = sum(math.isfinite(one.by_hand) for one in found.sections)
+    if not given:
+        return [
+            f"The lot sheet states no values read by hand (column stated_{found.quantity}): bias cannot be told."
+        ]
+    return [f"The lot sheet states {given} values read by hand: bias needs at least {FEWEST}."]
 
 
 def self_page(found: SelfStudy, source: str) -> StatisticsPage:
@@ -76,6 +101,7 @@ def self_page(found: SelfStudy, source: str) -> StatisticsPage:
         )
         for one in found.sections
     )  # fmt: skip
+    against = _hand_values(found)
     heads = ("Section", "Value", "u without scale", "Looks", "sd over looks", "Mean of looks − value")
     blocks = (
         Block("What it says", self_sentences(found)),
@@ -85,6 +111,7 @@ def self_page(found: SelfStudy, source: str) -> StatisticsPage:
             caption="Dots: looks. Grey bars: the section's own 95 % interval, without the scale's part.",
         ),
         Block("Sections", heads=heads, rows=rows, numeric=(1, 2, 3, 4, 5)),
+        *((Block("Against values read by hand"), *bias_blocks(against)) if against else ()),
         Block("How it is done", _HOW),
     )
     return StatisticsPage("Self-study of the measurement", f"{quantity.label}: {source}", facts, blocks)

@@ -83,10 +83,11 @@ def _upper(axes: Axes, trend: Trend, panel: Panel, factor: float) -> None:
         _changes(axes, trend, factor)
         at_edge: Any = axes.get_xaxis_transform()
         between = [place for place, _ in trend.missing]
-        axes.plot(
-            between, [0.025] * len(between), marker="x", markersize=4.5, color=GREY, transform=at_edge, clip_on=False,
-            linestyle="",
-        )  # fmt: skip
+        if between:  # what is drawn unclipped and empty would still claim room in the corner
+            axes.plot(
+                between, [0.025] * len(between), marker="x", markersize=4.5, color=GREY, transform=at_edge,
+                clip_on=False, linestyle="",
+            )  # fmt: skip
         axes.margins(y=0.14)
     _ring(axes, trend, (panel,), factor)
 
@@ -198,6 +199,8 @@ def _ring(axes: Axes, trend: Trend, panels: tuple[Panel, ...] | list[Panel], fac
             if signal.panel == panel.name:
                 codes.setdefault(signal.place, set()).add(signal.rule.split()[-1])
         places = sorted(codes)
+        if not places:
+            continue
         axes.plot(
             places, panel.values[places] * factor, marker="o", markersize=5.0 if small else 9.5, linestyle="",
             markerfacecolor="none", color=VERMILLION, markeredgewidth=1.2, zorder=3, rasterized=raster, clip_on=False,
