@@ -18,7 +18,7 @@ from pathlib import Path
 import click
 import cv2
 import numpy as np
-from scipy.stats import beta, binom
+from scipy.stats import beta
 
 import xsect
 from tests.bench.pages import put
@@ -28,15 +28,14 @@ from xsect.measure import model_error
 from xsect.measure.model_error import REGIMES, Factors, widened
 from xsect.quantities import QUANTITIES
 
-LEVEL = 0.95
+HELD = (0.94, 0.97)
+"""Shares of readings that intervals shall hold at least and at most, inside the aim of 93 to 97 %."""
 HEADING = "Intervals, quantity by quantity and regime by regime"
 LEAST, MOST = 0.5, 20.0
 """Factors beyond these are not learned: an interval never shrinks below half of its budget's."""
 FEWEST, LEAST_POOLED = 39, 19
-"""Readings of a regime from which two of them lie about the rank taken, so that no single outlier sets the factor; with
-fewer all regimes are pooled, if these have as many as the rank needs to exist."""
-SURE = 0.95
-"""Confidence that the true need lies below the rank taken, before a factor may go below 1."""
+"""Readings of a regime from which at least two lie above the lower rank, so that no single outlier sets the factor;
+with fewer all regimes are pooled, if these have as many as a rank of 95 % needs to exist."""
 DIGITS = 3
 
 
@@ -74,18 +73,14 @@ def holds(pair: Pair, factor: float) -> bool:
 
 
 def rank_factor(needs: Sequence[float]) -> float:
-    """Return the factor from the needs of single readings.
+    """Return the factor from the needs of single readings: the one nearest to 1 that holds a share within HELD.
 
-    The need at rank 0.95 (n + 1) of n, between two readings in proportion: intervals so widened hold the next reading
-    with a probability of 95 %, whatever the distribution. Where that is below 1, the rank that the true quantile stays
-    under with 95 % confidence, and at most 1.
+    The need at rank p (n + 1) of n, between two readings in proportion: intervals so widened hold the next reading with
+    probability p, whatever the distribution. So a budget stands where it holds enough and not too much, is widened
+    until it holds enough, and shrinks until it no longer holds too much.
     """
-    ordered, n = np.sort(needs), len(needs)
-    factor = float(np.quantile(ordered, LEVEL, method="weibull"))
-    if factor < 1:
-        rank = int(binom.ppf(SURE, n, LEVEL)) + 1
-        factor = min(float(ordered[rank - 1]), 1.0) if rank <= n else 1.0
-    return round(factor, DIGITS)
+    least, most = (float(np.quantile(needs, share, method="weibull")) for share in HELD)
+    return round(min(max(1.0, least), most), DIGITS)
 
 
 def learn_factors(seen: Iterable[Seen]) -> dict[tuple[str, str], Learned]:
@@ -119,7 +114,7 @@ def write_factors(found: dict[tuple[str, str], Learned], seen: Sequence[Seen], p
         f"vouched_for = {sum(one.status == 'measured' for one in seen)}",
         f"date = {dt.date.today()}",
         f'version = "{xsect.__version__}"',
-        f"level = {LEVEL}",
+        f"held = [{HELD[0]}, {HELD[1]}]",
     ]
     for name in dict.fromkeys(name for name, _ in found):
         lines += ["", f"[factor.{name}]"]

@@ -142,14 +142,12 @@ def vouched(seen: Iterable[Seen]) -> Iterator[tuple[Seen, Pair]]:
 
 
 def in_px(pair: Pair, um_per_px: float) -> Pair:
-    """Return a pair of lengths or areas in px; fractions as they are."""
-    power = {"um": 1, "um2": 2}.get(pair.made.unit, 0)
-    by = um_per_px**power
+    """Return a pair of lengths or areas in px, its budget too; fractions as they are."""
     made = pair.made
-    return Pair(
-        pair.truth / by,
-        replace(made, value=made.value / by, u=made.u / by, low=made.low / by, high=made.high / by),
-    )
+    by = um_per_px ** {"um": 1, "um2": 2}.get(made.unit, 0)
+    budget = tuple(replace(part, u=part.u / by) for part in made.budget)
+    numbers = {name: getattr(made, name) / by for name in ("value", "u", "low", "high")}
+    return Pair(pair.truth / by, replace(made, budget=budget, **numbers))
 
 
 class Seeds(click.ParamType):

@@ -11,9 +11,10 @@ from tests.bench.accepts import AROUND, judge, limit_of, report
 from tests.bench.factors import FACTORS, drawn
 from tests.bench.intervals import LEAST, holds, learn_factors, need, rank_factor, spans, table, write_factors
 from tests.bench.pages import put
-from tests.bench.passes import Pair, Seeds, Seen, cases, read, run_pass
+from tests.bench.passes import Pair, Seeds, Seen, cases, in_px, read, run_pass
 from tests.bench.sections import Case
 from tests.bench.trust import curve, tables
+from xsect.measure.model_error import widened
 from xsect.quantities import Component, measured
 
 CASE = Case("second", "etched", "fair", 7, 800)
@@ -39,33 +40,37 @@ def test_a_need_is_where_the_interval_begins_to_hold(error: float) -> None:
     assert factor == LEAST or not holds(one, 0.999 * factor)
 
 
-@pytest.mark.parametrize(
-    ("n", "true", "least"),
-    # rank 95 % of n + 1; below 1 the rank that is sure, so a little more than the true need
-    [(19, 2.0, 1.5), (200, 2.0, 1.7), (400, 0.7, 0.65)],
-)
-def test_factors_are_ranks(n: int, true: float, least: float) -> None:
-    """Normal errors ``true`` times as large as their u: the 95 % need is ``true`` itself, but for the sample's luck."""
-    rng = np.random.default_rng(n)
-    factors = [rank_factor([need(pair(10 * true * x)) for x in rng.standard_normal(n)]) for _ in range(5)]
-    assert least < np.median(factors) < 1.6 * true
-    if true < 1:
-        assert max(factors) <= 1
+@pytest.mark.parametrize(("true", "least", "most"), [(2.0, 1.8, 2.1), (1.02, 1.0, 1.0), (0.7, 0.71, 0.85)])
+def test_factors_change_a_budget_as_little_as_they_can(true: float, least: float, most: float) -> None:
+    """Normal errors ``true`` times as large as their u: 94 % are held by 0.96, 97 % by 1.11 of the 95 % need.
+
+    A rank of 4000 readings is known to about 1.5 %.
+    """
+    errors = np.random.default_rng(6).standard_normal(4000)
+    assert least <= rank_factor([need(pair(10 * true * x)) for x in errors]) <= most
 
 
-def test_few_readings_do_not_shrink_an_interval() -> None:
-    assert rank_factor([0.5] * 50) == 1.0
-    assert rank_factor([0.5] * 90) == 0.5
+def test_one_outlier_does_not_set_a_factor_and_few_readings_do_not_shrink_one() -> None:
+    assert rank_factor([0.5] * 38 + [0.9]) == pytest.approx(0.9, abs=0.1)
+    assert rank_factor([0.8] * 38 + [15.0]) == 1.0
+    assert rank_factor([0.8] * 18 + [15.0]) > 1
 
 
-def test_conformal_factors_cover() -> None:
-    """Learned on 100, tried on 100, 200 times: on average 95 % are held, whatever the distribution."""
+def test_factors_hold_what_they_should() -> None:
+    """Learned on 100, tried on 100, 200 times: errors far larger than their budgets are held in 94 % on average."""
     rng = np.random.default_rng(4)
     held = []
     for _ in range(200):
-        errors = 3 * np.abs(rng.standard_t(2, 200))
+        errors = 30 * np.abs(rng.standard_t(2, 200))
         held.append(np.mean(errors[100:] <= rank_factor(errors[:100])))
-    assert np.mean(held) == pytest.approx(0.95, abs=0.01)
+    assert np.mean(held) == pytest.approx(0.94, abs=0.01)
+
+
+def test_numbers_in_px_keep_their_budget() -> None:
+    one = pair(20.0)
+    scaled = in_px(one, 4.0)
+    assert scaled.truth == 250
+    assert widened(scaled.made, 2.0).high * 4 == pytest.approx(widened(one.made, 2.0).high)
 
 
 def test_a_file_is_learned_written_and_proved(tmp_path: Path) -> None:
@@ -77,10 +82,11 @@ def test_a_file_is_learned_written_and_proved(tmp_path: Path) -> None:
     kept = tomllib.loads((tmp_path / "f.toml").read_text(encoding="utf-8"))
     assert (kept["learned"]["drawings"], kept["learned"]["seeds"]) == ("second", "0-79")
     factor = kept["factor"]["bond_width"]["etched"]["factor"]
+    # errors 3 times their u; the rank of 80 readings is known to about 15 %
     assert 2.2 < factor < 4.5
     row = table(many, {("bond_width", "etched"): factor}, by_regime=True)[2].split(" | ")
     assert row[:3] == ["| bond_width", "etched", "80"]
-    assert float(row[4].rstrip("%")) >= 95
+    assert float(row[4].rstrip("%")) >= 93
 
 
 def test_regimes_with_few_readings_are_pooled() -> None:
