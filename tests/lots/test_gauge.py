@@ -149,6 +149,14 @@ def test_kappa_where_all_verdicts_are_alike() -> None:
     assert level(math.nan).startswith("cannot be told")
 
 
+def test_intervals_of_kappa_stay_within_what_it_can_be() -> None:
+    low, high = cohen(np.array([[12, 1], [0, 7]])).interval
+    assert (0 < low < 0.9, high) == (True, 1.0)
+    assert math.isnan(
+        cohen(np.array([[12, 0], [0, 8]])).interval[0]
+    )  # all agree: 20 verdicts prove no perfection
+
+
 def test_bias_and_linearity() -> None:
     # value = 1.01 reference + 2, each part twice: deviation 2 + 0.01 reference
     rows = [

@@ -27,8 +27,10 @@ class Kappa:
 
     @property
     def interval(self) -> tuple[float, float]:
-        """95 % interval, normal approximation."""
-        return self.kappa - COVERAGE_FACTOR * self.se, self.kappa + COVERAGE_FACTOR * self.se
+        """95 % interval, normal approximation, cut at 1; NaN where all ratings agree and it would have no width."""
+        if not self.se > 0:
+            return math.nan, math.nan
+        return self.kappa - COVERAGE_FACTOR * self.se, min(self.kappa + COVERAGE_FACTOR * self.se, 1.0)
 
 
 def table_of(

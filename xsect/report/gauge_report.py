@@ -10,6 +10,7 @@ import numpy as np
 
 from xsect.lots.bias import Bias
 from xsect.lots.gauge import BANDS, GaugeResult, Study, averages, band, judged, sources
+from xsect.lots.indices import share_beyond
 from xsect.lots.verdict_study import Agreement, level
 from xsect.report.gauge_chart import gauge_png, gauge_svg
 from xsect.report.page import Fact
@@ -186,8 +187,8 @@ def verdict_sentences(found: Sequence[Agreement]) -> tuple[str, ...]:
 def verdict_page(found: Sequence[Agreement], source: str) -> StatisticsPage:
     """Return the report of a study of verdicts."""
     rows = tuple(
-        (one.between, one.kind, str(one.pairs), f"{100 * one.kappa.observed:.1f} %", _or_none(one.kappa.kappa, ".3f"),
-         "–" if "Fleiss" in one.between or math.isnan(one.kappa.se)
+        (one.between, one.kind, str(one.pairs), _same(one), _or_none(one.kappa.kappa, ".3f"),
+         "–" if "Fleiss" in one.between or math.isnan(one.kappa.interval[0])
          else "{:.3f} to {:.3f}".format(*one.kappa.interval), level(one.kappa.kappa))
         for one in found
     )  # fmt: skip
@@ -198,10 +199,20 @@ def verdict_page(found: Sequence[Agreement], source: str) -> StatisticsPage:
         Block(
             "How it is reckoned",
             ("Kappa is the agreement beyond chance: 1 is perfect, 0 what chance gives (J. Cohen, 1960; all appraisers "
-             "together: J. L. Fleiss, 1971). Good from 0.9, marginal from 0.7: bands common in industry.",),
+             "together: J. L. Fleiss, 1971). Good from 0.9, marginal from 0.7: bands common in industry.",
+             "Brackets: 95 % interval of the share (C. J. Clopper and E. S. Pearson, 1934). That of kappa is the "
+             "normal approximation, which gives none where all verdicts are the same."),
         ),
     )  # fmt: skip
     return StatisticsPage("Agreement of verdicts", source, (Fact("Study", source),), blocks)
+
+
+def _same(one: Agreement) -> str:
+    """Return the share of verdicts that are the same, of two raters with its interval."""
+    text = f"{100 * one.kappa.observed:.1f} %"
+    if "Fleiss" in one.between:
+        return text
+    return text + _span(share_beyond(round(one.kappa.observed * one.pairs), one.pairs), 100, ".1f")
 
 
 def bias_sentences(found: Bias) -> tuple[str, ...]:
