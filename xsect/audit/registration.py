@@ -15,9 +15,12 @@ from xsect.audit.fingerprints import Fingerprint, Grey, flattened
 MOST_BITS: Final = 32
 """Bits of 128 by which the codes of one detail may differ; unlike ones differ by 64 ± 10 in the mean."""
 
-OUTLINE: Final = 0.12
-"""Local contrast, as a share of the picture's range, from which a place belongs to an outline: metal against mount or
-gap, which sections of one design share."""
+OUTLINES: Final = (13.0, 30.0)
+"""Local contrast, in grey levels of 255, from which a place belongs to an outline: metal against mount or gap, which
+sections of one design share. Within these bounds it is OUTLINE times the usual contrast of the picture's texture, so
+that neither a pale outline beside a bright label nor deeply etched grain is taken for the other."""
+
+OUTLINE: Final = 3.0
 
 LEAST_TEXTURE: Final = 0.7
 """Local contrast in grey levels below which a place says nothing: what is left of it in a picture that was clipped,
@@ -157,8 +160,10 @@ def _compared(first: Grey, laid: Grey, seen: NDArray[np.bool_]) -> tuple[Grey, G
     out, free = [], cv2.erode(seen.astype(np.uint8), np.ones((25, 25), np.uint8)) > 0
     for picture in (first, whole):
         flat, spread = flattened(np.asarray(picture, np.float32))
-        free &= spread >= LEAST_TEXTURE
-        outline = (spread >= OUTLINE * 255).astype(np.uint8)
+        telling = seen & (spread >= LEAST_TEXTURE)
+        usual = float(np.median(spread[telling])) if telling.any() else 0.0
+        outline = (spread >= np.clip(OUTLINE * usual, *OUTLINES)).astype(np.uint8)
+        free &= telling
         free &= cv2.dilate(outline, np.ones((2 * HALO + 1, 2 * HALO + 1), np.uint8)) == 0
         out.append(np.asarray(cv2.GaussianBlur(flat, (0, 0), 1.0), np.float32))
     return out[0], out[1], free
