@@ -15,11 +15,20 @@ from xsect.locate.tone import Floats, blurred
 RIDGE = 1.6
 """Standard deviation in px of the ridge filter: between a crack of 1 px and one of 5 px under usual blur."""
 
+HALF = 2
+"""Px to a px of the copy on which ridges are looked for: what the filter smooths needs no more."""
+
+SMOOTH = 1.03
+"""Standard deviation in px of the blur before the copy is taken: the copy's own differences smooth the rest."""
+
 SHORTEST = 40.0
 """Length in px from which a dark ridge is a crack: shorter ones are comet tails, twins and bits of boundaries."""
 
 FAINTEST = 0.08
 """Contrast that a ridge must reach whatever the metal is like, as a share of the way to the mount."""
+
+THIN = 2
+"""Step in px of the copy between places at which the texture is read."""
 
 ABOUT = 161
 """Side in px of the square over which the texture's own ridges are gathered."""
@@ -46,7 +55,7 @@ WIDEST = 6.0
 TEXTURED = 0.045
 """Spread of the metal's darkness from which it is taken for etched."""
 
-STANDS_OUT = 3.0
+STANDS_OUT = 2.0
 """Spreads of the metal's darkness that a crack's contrast must exceed."""
 
 NET = 12.0
@@ -71,6 +80,9 @@ END_PX = 2.0
 
 STRAIGHT_RUN = 40.0
 """Length in px from which a straight run of dark pixels is a scratch, even where a crack crosses it."""
+
+SCRATCHED = 0.65
+"""Share of a trunk in straight runs above which it is scratches that meet, or an even line of the metal."""
 
 STRAIGHT_PX, STRAIGHT_SHARE = 1.3, 0.012
 """A ridge that leaves its chord by less than this (px and share of its length) is a scratch."""
@@ -108,6 +120,7 @@ def find_cracks(ground: Ground, dark: Mask) -> tuple[Ridge, ...]:
         return ()
     strength = ridge_strength(ground.darkness)
     free = looked & ~cv2.dilate(dark.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
+    looked, free = (np.ascontiguousarray(mask[::HALF, ::HALF]) for mask in (looked, free))
     taken = np.zeros(looked.shape, bool)
     found: list[Ridge] = []
     textured = ground.spread > TEXTURED
@@ -136,33 +149,33 @@ def _long_chains(
     by) with a steep tail, whatever the grain size; a crack's weight lies beyond the end of the tail. Scratches are
     not of that kind.
     """
-    candidates = ((strength > limit) & free).astype(np.uint8)
+    candidates = cv2.bitwise_and(cv2.compare(strength, limit, cv2.CMP_GT), free.view(np.uint8))
     count, found, sizes, _ = cv2.connectedComponentsWithStats(candidates, connectivity=8)
     labels, stats = np.asarray(found, dtype=np.int32), np.asarray(sizes, dtype=np.int32)
-    extent = np.hypot(stats[:, 2], stats[:, 3])
+    extent = HALF * np.hypot(stats[:, 2], stats[:, 3])
     extent[0] = 0.0
-    rows, columns = np.nonzero(labels)
-    at = labels[rows, columns]
-    excess = np.bincount(at, np.maximum(strength[rows, columns] / limit[rows, columns] - 1, 0), count)
+    place = np.flatnonzero(candidates)
+    rows, columns = np.divmod(place, strength.shape[1])
+    at = labels.ravel()[place]
+    excess = np.bincount(at, strength.ravel()[place] / limit.ravel()[place] - 1, count)
     weight = extent * np.sqrt(excess / np.maximum(stats[:, 4], 1))
-    straight = _slimness(labels, rows, columns, count) < SLIM
+    straight = _slimness(at, rows, columns, count) < SLIM
     chains = np.sort(weight[(extent > SPECK) & ~straight])
     end = 0.0
     if chains.size > FEW or (textured and chains.size > 4):
         many = chains.size > FEW
         common = float(chains[: int(0.98 * chains.size)].mean() if many else 1.5 * np.median(chains))
         end = common * (TAIL[0] + TAIL[1] * np.log(chains.size))
-    net = stats[:, 4] > NET * extent
+    net = HALF**2 * stats[:, 4] > NET * extent
     chosen = np.flatnonzero((extent > 0.75 * SHORTEST) & (weight > end) & ~straight & ~net).tolist()
     before = set(np.unique(labels[taken]).tolist())
     return labels, stats, [label for label in chosen if label not in before]
 
 
 def _slimness(
-    labels: NDArray[np.int32], rows: NDArray[np.intp], columns: NDArray[np.intp], count: int
+    at: NDArray[np.int32], rows: NDArray[np.intp], columns: NDArray[np.intp], count: int
 ) -> NDArray[np.float64]:
-    """Return the spread across each labelled piece's main direction as a share of that along it."""
-    at = labels[rows, columns]
+    """Return the spread across each piece's main direction as a share of that along it; ``at``: labels of its px."""
     size = np.maximum(np.bincount(at, minlength=count), 1)
     x, y = (np.bincount(at, axis, count) / size for axis in (columns, rows))
     dx, dy = columns - x[at], rows - y[at]
@@ -170,20 +183,21 @@ def _slimness(
     half = np.hypot((xx - yy) / 2, xy)
     mean = (xx + yy) / 2
     across = np.sqrt(np.maximum(mean - half, 0))
-    return np.asarray(np.clip(across - OWN_WIDTH, 0, None) / np.maximum(np.sqrt(mean + half), 1e-6))
+    return np.asarray(np.clip(across - OWN_WIDTH / HALF, 0, None) / np.maximum(np.sqrt(mean + half), 1e-6))
 
 
 def ridge_strength(darkness: Floats) -> Floats:
-    """Return how much darker each pixel is than the metal to both sides of it, across its darkest direction.
+    """Return how much darker each HALF-th pixel is than the metal to both sides, across its darkest direction.
 
     The larger curvature of the smoothed darkness, scaled so that a fine line reads the same at any filter width.
     """
-    smooth = blurred(darkness, RIDGE)
-    xx = cv2.Sobel(smooth, cv2.CV_32F, 2, 0, ksize=3) / 4
-    yy = cv2.Sobel(smooth, cv2.CV_32F, 0, 2, ksize=3) / 4
-    xy = cv2.Sobel(smooth, cv2.CV_32F, 1, 1, ksize=3) / 4
-    mean, half = (xx + yy) / 2, (xx - yy) / 2
-    return np.asarray(np.maximum(cv2.magnitude(half, xy) - mean, 0) * np.float32(RIDGE**2), dtype=np.float32)
+    smooth = np.ascontiguousarray(blurred(darkness, SMOOTH)[::HALF, ::HALF])
+    scale = (RIDGE / HALF) ** 2 / 4
+    xx, yy, xy = (
+        cv2.Sobel(smooth, cv2.CV_32F, *order, ksize=3, scale=scale) for order in ((2, 0), (0, 2), (1, 1))
+    )
+    mean, half = cv2.addWeighted(xx, 0.5, yy, 0.5, 0), cv2.addWeighted(xx, 0.5, yy, -0.5, 0)
+    return np.asarray(cv2.max(cv2.subtract(cv2.magnitude(half, xy), mean), 0.0), dtype=np.float32)
 
 
 def _limits(strength: Floats, looked: Mask) -> list[Floats]:
@@ -191,22 +205,31 @@ def _limits(strength: Floats, looked: Mask) -> list[Floats]:
 
     A crack must not raise its own limit: strength counts up to what nearly all of the metal stays under.
     """
-    weight = cv2.blur(looked.astype(np.float32), (ABOUT, ABOUT)) + np.float32(1e-6)
-    plain = cv2.blur(np.where(looked, strength, np.float32(0)), (ABOUT, ABOUT)) / weight
-    most = np.float32(np.quantile(strength[::2, ::2][looked[::2, ::2]], 0.97))
+    # every second px both ways tells means and spreads over a wide square
+    some, seen = strength[::THIN, ::THIN], looked[::THIN, ::THIN]
+    box = (ABOUT // (HALF * THIN) | 1, ABOUT // (HALF * THIN) | 1)
+    weight = cv2.blur(seen.astype(np.float32), box) + np.float32(1e-6)
+    plain = cv2.blur(np.where(seen, some, np.float32(0)), box) / weight
+    most = np.float32(np.quantile(some[seen], 0.97)) if seen.any() else np.float32(0)
     # a nugget's own boundaries may all be darker than most of the picture's
-    counted = np.where(looked, np.minimum(strength, np.maximum(most, 3 * plain)), np.float32(0))
-    mean = cv2.blur(counted, (ABOUT, ABOUT)) / weight
-    square = cv2.blur(counted * counted, (ABOUT, ABOUT)) / weight
-    spread = np.sqrt(np.maximum(square - mean * mean, 0))
-    return [np.maximum(mean + np.float32(level) * spread, np.float32(LEAST)) for level in LEVELS]
+    counted = np.where(seen, np.minimum(some, np.maximum(most, 3 * plain)), np.float32(0))
+    mean = cv2.blur(counted, box) / weight
+    spread = np.sqrt(np.maximum(cv2.blur(counted * counted, box) / weight - mean * mean, 0))
+    least, shape = np.float32(LEAST), strength.shape[::-1]
+    return [
+        np.asarray(cv2.resize(np.maximum(mean + np.float32(level) * spread, least), shape), np.float32)
+        for level in LEVELS
+    ]
 
 
 def _trace(ground: Ground, labels: NDArray[np.int32], stats: NDArray[np.int32], label: int) -> Ridge | None:
     """Follow one ridge's centre lines; None where it is a scratch, a network, or too short or faint."""
     x, y, width, height = (int(value) for value in stats[:4])
     box = slice(y, y + height), slice(x, x + width)
-    own = np.pad(labels[box] == label, 1)
+    piece = np.pad((labels[box] == label).astype(np.float32), 1)
+    # smooth edges: a staircase has no straight run by which to tell a scratch
+    own = np.asarray(cv2.resize(piece, None, fx=HALF, fy=HALF, interpolation=cv2.INTER_LINEAR) > 0.5)
+    x, y, width, height = HALF * x, HALF * y, HALF * width, HALF * height
     bones = _skeleton(own)
     if bones.sum() > 2.5 * np.hypot(width, height):
         return None
@@ -215,13 +238,15 @@ def _trace(ground: Ground, labels: NDArray[np.int32], stats: NDArray[np.int32], 
     pieces = [piece for piece in pieces if not _is_straight(piece)]
     if not pieces:
         return None
-    shift = np.array([x - 1, y - 1])
+    shift = np.array([x - HALF - 0.5, y - HALF - 0.5])
     lines = [piece + shift for piece in pieces]
     lengths = [_length(line) for line in lines]
     if lengths[0] < SHORTEST:
         return None
     contrast, across = _profile(ground, lines[0])
     if contrast < faintest(ground) or across < NARROWEST:
+        return None
+    if contrast < BLACK and _straight_share(lines[0]) > SCRATCHED:
         return None
     if across > (WIDEST + 2.5 * ground.blur) * contrast:
         return None
@@ -325,6 +350,13 @@ def _is_straight(line: Places) -> bool:
         return False
     aside = (line - line[0]) @ np.array([-chord[1], chord[0]]) / span
     return float(np.quantile(np.abs(aside), 0.95)) < STRAIGHT_PX + STRAIGHT_SHARE * span
+
+
+def _straight_share(line: Places) -> float:
+    """Return the share of a centre line that runs straight for longer than cracks do."""
+    corners = np.asarray(cv2.approxPolyDP(line.astype(np.float32).reshape(-1, 1, 2), STRAIGHT_PX, False))
+    runs = np.hypot(*np.diff(corners.reshape(-1, 2), axis=0).T)
+    return float(runs[runs > STRAIGHT_RUN].sum() / max(runs.sum(), 1e-6))
 
 
 def _profile(ground: Ground, line: Places) -> tuple[float, float]:

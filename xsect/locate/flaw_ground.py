@@ -12,7 +12,7 @@ from xsect.capture.micrograph import Micrograph
 from xsect.locate.contacts import runs
 from xsect.locate.parts import turn
 from xsect.locate.section import Located
-from xsect.locate.tone import Floats, luminance, project
+from xsect.locate.tone import Floats, project
 
 ZONE_SHARE = 0.1
 """Height of the bond zone to each side of the faying line, as a share of the bond's width (a choice made here)."""
@@ -70,8 +70,10 @@ def lay_ground(located: Located, micrograph: Micrograph, nuggets: tuple[Places, 
         return None
     left, top, right, bottom = box
     pixels = picture[top:bottom, left:right]
-    values = pixels.astype(np.float32) / np.float32(np.iinfo(pixels.dtype).max)
-    tone = luminance(values) if parts.weights is None else project(values, parts.weights)
+    weights = np.full(3, 1 / 3) if parts.weights is None else parts.weights
+    tone = project(pixels.astype(np.float32), weights / np.iinfo(pixels.dtype).max)
+    if pixels.ndim == 2:
+        tone *= np.float32(1 / np.iinfo(pixels.dtype).max)
     keep_off = 2.0 + 2.5 * blur
     metal = _metal(located, box, keep_off)
     marks = micrograph.burned_in
@@ -161,11 +163,12 @@ def _metal(located: Located, box: tuple[int, int, int, int], keep_off: float) ->
     solid = _joined(solid, located)
     away = cv2.distanceTransform(np.pad(solid, 1, constant_values=1), cv2.DIST_L2, 3)[1:-1, 1:-1]
     left, top, right, bottom = box
-    x = (np.arange(left, right, dtype=np.float32) + 0.5) / step - 0.5
-    y = (np.arange(top, bottom, dtype=np.float32) + 0.5) / step - 0.5
-    map_x, map_y = np.meshgrid(x, y)
-    inside = cv2.remap(away, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    out = (inside * step > keep_off).astype(np.uint8)
+    axes = np.array([[1, 0, (left + 0.5) - 0.5 * step], [0, 1, (top + 0.5) - 0.5 * step]]) / step
+    inside = cv2.warpAffine(
+        away, axes, (right - left, bottom - top), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )  # fmt: skip
+    out = (inside > keep_off / step).astype(np.uint8)
     bonded = np.zeros(len(located.strip.points), bool)
     for first, last in bonded_spans(located):
         bonded[max(first, 0) : last + 1] = True
@@ -214,17 +217,18 @@ def _level(tone: Floats, metal: Mask) -> Floats:
     """Return the metal's level about each pixel: the mean of what is no flaw, over some 50 px."""
     rows, columns = tone.shape
     size = (max(columns // CELL, 1), max(rows // CELL, 1))
-    keep = metal
-    level = np.float32(tone[metal].mean() if metal.any() else tone.mean())
-    out: Floats = np.full(tone.shape, level, np.float32)
+    level = np.float32(tone[::2, ::2][metal[::2, ::2]].mean() if metal[::2, ::2].any() else tone.mean())
+    solid = metal.view(np.uint8)
+    out: Floats = np.full((1, 1), level, np.float32)
     for _ in range(2):
-        keep = metal & (tone > np.float32(0.75) * out)
-        weight = cv2.resize(keep.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-        total = cv2.resize(np.where(keep, tone, np.float32(0)), size, interpolation=cv2.INTER_AREA)
+        # what is far darker than the level so far is a flaw or a boundary and no part of it
+        full = cv2.resize(np.float32(0.75) * out, (columns, rows), interpolation=cv2.INTER_LINEAR)
+        keep = cv2.bitwise_and(cv2.compare(tone, full, cv2.CMP_GT), solid * np.uint8(255))
+        weight = cv2.resize(keep, size, interpolation=cv2.INTER_AREA).astype(np.float32) / 255
+        total = cv2.resize(cv2.bitwise_and(tone, tone, mask=keep), size, interpolation=cv2.INTER_AREA)
         weight, total = (cv2.GaussianBlur(one, (0, 0), 3.0) for one in (weight, total))
-        coarse = (total + level * np.float32(1e-3)) / (weight + np.float32(1e-3))
-        out = np.asarray(cv2.resize(coarse, (columns, rows), interpolation=cv2.INTER_LINEAR), np.float32)
-    return out
+        out = np.asarray((total + level * np.float32(1e-3)) / (weight + np.float32(1e-3)), np.float32)
+    return np.asarray(cv2.resize(out, (columns, rows), interpolation=cv2.INTER_LINEAR), np.float32)
 
 
 def _void_level(located: Located) -> float:

@@ -23,6 +23,10 @@ CAVITY_NECK = 0.6
 """A gap that beside a notch opens and closes again to this share of its height is a cavity."""
 
 
+WIDER = 2.0
+"""Mean width of a void against a crack's from which it is a void that the crack runs into."""
+
+
 @dataclass(frozen=True)
 class Crack:
     """A ridge and what it touches: the faying line or bond, a notch. ``upper``: it lies in the upper part."""
@@ -89,8 +93,10 @@ def find_flaws(located: Located, micrograph: Micrograph, nuggets: tuple[Places, 
     voids = find_voids(ground)
     dark = np.zeros(ground.metal.shape, bool)
     for void in voids:
-        dark |= covers(void, dark.shape, (ground.left, ground.top))
+        if void.compact:
+            dark |= covers(void, dark.shape, (ground.left, ground.top))
     ridges = find_cracks(ground, dark)
+    voids = tuple(void for void in voids if not any(_of_crack(void, ridge) for ridge in ridges))
     segments = located.stations.segments
     held = [
         any(first <= place <= last for place in _stations(located, turned))
@@ -108,6 +114,13 @@ def find_flaws(located: Located, micrograph: Micrograph, nuggets: tuple[Places, 
         faintest(ground),
         ground.spread > TEXTURED,
     )
+
+
+def _of_crack(void: Void, ridge: Ridge) -> bool:
+    """Whether a void is but a wide place of a crack: on its centre line and not much wider."""
+    if void.area > WIDER * ridge.width * void.feret:
+        return False
+    return any(float(np.hypot(*(path - void.centre).T).min()) < 2 + ridge.width for path in ridge.paths)
 
 
 def _stations(located: Located, outlines: tuple[Places, ...]) -> list[int]:

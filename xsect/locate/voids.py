@@ -17,12 +17,21 @@ SMALLEST = 25.0
 DARK = 0.5
 """Share of the way from metal to mount beyond which a spot is dark; more where the metal itself is uneven."""
 
-HOLLOW = 0.6
-"""Depth that a void must show where it is wide enough to show its own: an inclusion is dark, but not as the mount."""
+HOLLOW = 0.7
+"""Depth that a void must show, of what blur leaves of a full one: an inclusion is dark, but not as the mount."""
+
+LIGHT = 0.5
+"""Share of the smallest area under which a spot is not looked at closely."""
+
+RIM_PX = 0.1
+"""Standard uncertainty in px of where a void's rim lies in even metal (learned on drawn sections)."""
 
 SLIM = 5.0
 """Square of the longest Feret against the area of a round void of that length: a slimmer hole off the bonded line
 is a crack or a bit of boundary."""
+
+COMPACT = 1.8
+"""The same under which a hole is no part of a crack."""
 
 SPREADS = 5.0
 """How many spreads of the metal's darkness a void must stand out by."""
@@ -39,6 +48,7 @@ class Void:
 
     ``area`` in px² and longest ``feret`` in px with their standard uncertainties; ``depth``: its own darkness, 1 as
     dark as the mount. ``zone``: index of the bond segment in whose nugget or bond zone it lies, else None.
+    ``resolved``: it is wide enough for blur to leave its depth as it is.
     """
 
     centre: Places
@@ -49,6 +59,12 @@ class Void:
     u_feret: float
     depth: float
     zone: int | None
+    resolved: bool = True
+
+    @property
+    def compact(self) -> bool:
+        """Whether it is round enough for no part of a crack."""
+        return np.pi / 4 * self.feret**2 < COMPACT * self.area
 
 
 def dark_limit(ground: Ground) -> float:
@@ -60,14 +76,15 @@ def find_voids(ground: Ground) -> tuple[Void, ...]:
     """Return the holes of at least SMALLEST px in the ground's metal, largest first."""
     limit = dark_limit(ground)
     dark = (ground.darkness > limit) & ground.metal
+    least_core = _least_core(limit, ground.blur)
     # boundaries, scratches and cracks are thinner than the disc that must fit into a void
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (3, 3))
     core = cv2.morphologyEx(dark.astype(np.uint8), cv2.MORPH_OPEN, disc)
     count, found_labels, sizes, _ = cv2.connectedComponentsWithStats(core, connectivity=8)
     labels, stats = np.asarray(found_labels, dtype=np.int32), np.asarray(sizes, dtype=np.int32)
-    found = [_read(ground, labels, stats[i], i, limit) for i in range(1, count) if stats[i, 4] >= 6]
-    resolved = [one.depth for one in found if one is not None and one.u_area < 0.08 * one.area]
-    typical = float(np.median(resolved)) if resolved else None
+    found = [_read(ground, labels, stats[i], i, limit) for i in range(1, count) if stats[i, 4] >= least_core]
+    shown = [one.depth for one in found if one is not None and one.resolved]
+    typical = float(np.median(shown)) if shown else None
     voids = [_settled(one, typical, ground.blur) for one in found if one is not None]
     least = SMALLEST
     if ground.spread > TEXTURED and len(voids) > MANY:
@@ -75,6 +92,13 @@ def find_voids(ground: Ground) -> tuple[Void, ...]:
         typical_knot = float(np.median([one.area for one in voids])) / np.log(2)
         least = max(least, typical_knot * (np.log(len(voids)) - np.log(CHANCE)))
     return tuple(sorted((one for one in voids if one.area >= least), key=lambda one: -one.area))
+
+
+def _least_core(limit: float, blur: float) -> float:
+    """Return the fewest px darker than ``limit`` that a void of the smallest area shows under blur."""
+    radius = np.sqrt(LIGHT * SMALLEST / np.pi)
+    shown = radius - blur * (limit - 0.5) * np.sqrt(2 * np.pi) - blur**2 / (2 * radius)
+    return max(6.0, 0.8 * np.pi * max(shown, 0.0) ** 2)
 
 
 def _read(
@@ -91,14 +115,16 @@ def _read(
     darkness = ground.darkness[box]
     own = (labels[box] == label).astype(np.uint8)
     away = cv2.distanceTransform(1 - own, cv2.DIST_L2, 5)
-    reach = 2.2 * ground.blur + 2.0
+    reach = 1.8 * ground.blur + 1.0
     other = (labels[box] > 0) & (own == 0)
     ring = (away > reach) & (away < reach + 5) & ground.metal[box] & ~other
     if ring.sum() < 12:
         return None
-    beside = float(np.median(darkness[ring]))
-    if float(np.quantile(darkness[ring], 0.7)) > limit:
+    about = darkness[ring]
+    if float(np.quantile(about, 0.7)) > limit:
         return None  # the darkest part of something dark and wide: a stain, a band of the gap
+    # the mean: what lies about the void within reach has its share of dark boundaries too
+    beside = float(about[about < limit].mean())
     near = (away <= reach) & ~other
     lifted = np.where(near, darkness - np.float32(beside), np.float32(0))
     inside = cv2.distanceTransform(own, cv2.DIST_L2, 5)
@@ -108,20 +134,24 @@ def _read(
     if depth < 0.6 * limit:
         return None
     total = float(lifted.sum(dtype=np.float64))
-    if total <= 0:
+    if total < LIGHT * SMALLEST * depth:
         return None
     resolved = radius > 2.0 * ground.blur + 0.5
     if resolved and depth < HOLLOW:
         return None
-    noise = float(np.std(darkness[ring]))
-    u_area = np.hypot(
-        noise * np.sqrt(float(near.sum())) / depth * 1.5, (0.02 if resolved else 0.15) * total / depth
-    )
+    area = total / depth
+    # the void's own darkness shows as far as blur lets it
+    full = 1 - float(np.exp(-total / (2 * np.pi * ground.blur**2)))
+    if not resolved and depth < HOLLOW * full:
+        return None
+    noise = float(np.std(about))
+    u_rim = RIM_PX + noise * ground.blur
+    u_area = float(np.hypot(u_rim * 2 * np.sqrt(np.pi * area), (0.02 if resolved else 0.05) * area))
     outline = _outline(lifted, depth / 2, own)
     feret = _longest(outline) if len(outline) > 2 else 2 * radius
     shift = (box[1].start, box[0].start)
     on_line = float(ground.bond[box][own > 0].mean()) > 0.6
-    if np.pi / 4 * feret**2 > SLIM * total / depth and not on_line:
+    if np.pi / 4 * feret**2 > SLIM * area and not on_line:
         return None
     middle = np.array(
         [np.average(axis, weights=np.clip(lifted, 0, None)[near]) for axis in np.nonzero(near)[::-1]]
@@ -131,21 +161,23 @@ def _read(
     zone = next((i for i, mask in enumerate(ground.zones) if mask[row, column]), None)
     u_feret = float(np.hypot(0.6, 0.025 * feret)) + (0.0 if resolved else 0.35 * ground.blur)
     return Void(
-        ground.place(centre), ground.place(outline + shift), total / depth, float(u_area), feret, u_feret, depth, zone
+        ground.place(centre), ground.place(outline + shift), area, u_area, feret, u_feret, depth, zone, resolved
     )  # fmt: skip
 
 
 def _settled(void: Void, typical: float | None, blur: float) -> Void:
-    """Return a void too small to show its own depth with the depth of the picture's larger ones (else full)."""
-    if void.u_area < 0.08 * void.area:
-        return void
-    depth = max(void.depth, 1.0 if typical is None else typical)
-    area = void.area * void.depth / depth
-    # the outline at half of a depth that blur has lowered runs outside the void's own
-    round_ = 2 * np.sqrt(area / np.pi)
-    outlined = 2 * np.sqrt(max(_area(void.outline), 1.0) / np.pi)
-    feret = void.feret * float(min(round_ / outlined, 1.0))
-    return replace(void, area=area, u_area=void.u_area * void.depth / depth, feret=feret, depth=depth)
+    """Return a void with its area; one too small to show its depth has that of the larger ones (else full)."""
+    outlined = max(_area(void.outline), 1.0)
+    depth = void.depth if void.resolved else max(void.depth, 1.0 if typical is None else typical)
+    # integrated darkness does not depend on blur, the outline does not on shading: their errors are each other's check
+    radius = float(np.sqrt(outlined / np.pi))
+    unblurred = np.pi / 4 * (radius + np.sqrt(radius**2 + 2 * blur**2)) ** 2
+    area = float(np.sqrt(void.area * void.depth / depth * unblurred))
+    feret = void.feret
+    if not void.resolved:
+        # the outline at half of a depth that blur has lowered runs outside the void's own
+        feret *= float(min(np.sqrt(area / outlined), 1.0))
+    return replace(void, area=area, u_area=void.u_area * area / void.area, feret=feret, depth=depth)
 
 
 def _outline(lifted: Floats, level: float, own: NDArray[np.uint8]) -> Places:
