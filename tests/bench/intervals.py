@@ -31,11 +31,13 @@ from xsect.quantities import QUANTITIES
 HELD = (0.94, 0.97)
 """Shares of readings that intervals shall hold at least and at most, inside the aim of 93 to 97 %."""
 HEADING = "Intervals, quantity by quantity and regime by regime"
-LEAST, MOST = 0.5, 20.0
-"""Factors beyond these are not learned: an interval never shrinks below half of its budget's."""
-FEWEST, LEAST_POOLED = 39, 19
-"""Readings of a regime from which at least two lie above the lower rank, so that no single outlier sets the factor;
-with fewer all regimes are pooled, if these have as many as a rank of 95 % needs to exist."""
+LEAST, MOST = 0.5, 3.0
+"""Factors beyond these are not learned: an interval never shrinks below half of its budget's, and readings that would
+need more than three times as much are mistakes, which widening can but hide: they are for the reasons to catch."""
+FEWEST, LEAST_POOLED, TO_SHRINK = 12, 19, 33
+"""Readings of a regime from which it has a factor of its own; of all regimes together, for those with fewer; and from
+which an interval may shrink: with fewer there is no reading at the upper rank."""
+BEYOND = 20.0
 DIGITS = 3
 
 
@@ -49,16 +51,16 @@ class Learned:
 
 
 def need(pair: Pair) -> float:
-    """Return the least factor with which the interval holds the truth, between LEAST and MOST.
+    """Return the least factor with which the interval holds the truth, between LEAST and BEYOND.
 
     By bisection on what the package itself makes of a factor, so that cut intervals and degrees of freedom count as
     they will.
     """
-    low, high = math.log(LEAST), math.log(MOST)
+    low, high = math.log(LEAST), math.log(BEYOND)
     if holds(pair, LEAST):
         return LEAST
-    if not holds(pair, MOST):
-        return MOST
+    if not holds(pair, BEYOND):
+        return BEYOND
     while high - low > 1e-4:
         middle = (low + high) / 2
         low, high = (low, middle) if holds(pair, math.exp(middle)) else (middle, high)
@@ -80,7 +82,9 @@ def rank_factor(needs: Sequence[float]) -> float:
     until it holds enough, and shrinks until it no longer holds too much.
     """
     least, most = (float(np.quantile(needs, share, method="weibull")) for share in HELD)
-    return round(min(max(1.0, least), most), DIGITS)
+    if len(needs) < TO_SHRINK:
+        most = max(most, 1.0)
+    return round(min(max(1.0, least), most, MOST), DIGITS)
 
 
 def learn_factors(seen: Iterable[Seen]) -> dict[tuple[str, str], Learned]:
