@@ -240,7 +240,7 @@ def _rounded(one: QuantityAgreement, flipped: set[str]) -> Iterator[AuditFinding
     unit = {"um": " µm", "um2": " µm²"}.get(one.unit, "")
     step = f"{rounded.step:g}{unit}"
     others = [name for name in names if name not in one.plainly_rounded]
-    doubt = f" Of {_named(others)} our own value alone would not tell." if others else ""
+    doubt = f" For {_named(others)} our own measurement alone would not tell." if others else ""
     yield AuditFinding(
         "major" if flipped & set(names) else "minor", "Stated values", f"Stated {label} rounded up",
         f"{len(names)} values look like the next multiple of {step} above what is measured, while others are stated to "

@@ -33,8 +33,8 @@ _SLIP, _ROUNDED, _PLAIN = (VERMILLION, "s"), (ORANGE, "D"), (BLUE, "o")
 def evidence_jpeg(one: Reuse) -> bytes:
     """Return the two pictures of a re-use side by side: the first, and the second laid on the first's frame.
 
-    Circles of one number mark the same detail in both. Below, some of these details enlarged, the first picture's above
-    the second's, each in its own full contrast.
+    Circles of one number mark the same detail in both. Below, the first of these details enlarged, the first picture's
+    above the second's, each in its own full contrast.
     """
     pixels, factor = one.first.pixels()
     first = _colour(pixels)
@@ -53,14 +53,15 @@ def evidence_jpeg(one: Reuse) -> bytes:
     laid = np.clip(np.stack([plane for plane, _ in planes], axis=-1), 0, 255).astype(np.uint8)
     laid[~planes[0][1]] = _NOT_SHOWN
     points = one.registration.matched[:, :2] * np.float32(factor)
-    points = _spread(points[_inside(points, first.shape, PANEL_PX / first.shape[1])])
+    points = points[_inside(points, first.shape, PANEL_PX / first.shape[1])]
+    enlarged = _telling(first, laid, points)
+    points = _spread(points, enlarged)
     left, right = _fit(first), _fit(laid)
     for number, (x, y) in enumerate(points * (PANEL_PX / first.shape[1]), 1):
         for panel in (left, right):
             _mark(panel, (round(float(x)), round(float(y))), number)
     sheet = np.hstack([left, _gap(left.shape[0]), right])
-    details = _details(first, laid, points)
-    return _jpeg(np.vstack([sheet, *details]))
+    return _jpeg(np.vstack([sheet, *_details(first, laid, points[: len(enlarged)])]))
 
 
 def copied_jpeg(path: Path, patch: CopiedPatch) -> bytes:
@@ -117,48 +118,61 @@ def _inside(points: NDArray[np.float32], shape: tuple[int, ...], scale: float) -
     return np.asarray(inside if inside.any() else ~inside)
 
 
-def _spread(points: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Return up to MOST_POINTS of the points, each next one the farthest from those chosen."""
-    chosen = [0]
-    away = np.hypot(*(points - points[0]).T)
+def _spread(points: NDArray[np.float32], chosen: list[int]) -> NDArray[np.float32]:
+    """Return up to MOST_POINTS of the points: those chosen, then each next one the farthest from the others."""
+    chosen = chosen or [0]
+    away = np.min([np.hypot(*(points - points[at]).T) for at in chosen], axis=0)
     while len(chosen) < min(MOST_POINTS, len(points)) and away.max() > 15:
-        chosen.append(int(away.argmax()))
+        chosen = [*chosen, int(away.argmax())]
         away = np.minimum(away, np.hypot(*(points - points[chosen[-1]]).T))
     return points[chosen]
+
+
+def _telling(first: NDArray[np.uint8], laid: NDArray[np.uint8], points: NDArray[np.float32]) -> list[int]:
+    """Return the places of up to MOST_DETAILS points, well apart, about which most is seen that is alike in both.
+
+    An outline is alike too, but all sections of a design have it: it does not count.
+    """
+    value = np.zeros(len(points))
+    for at, point in enumerate(points):
+        pair = [cv2.cvtColor(_around(picture, point), cv2.COLOR_RGB2GRAY) for picture in (first, laid)]
+        grey = [np.asarray(part, np.float32) for part in pair]
+        shown = (_around(laid, point) == _NOT_SHOWN).all(axis=-1).mean() < 0.02
+        if shown and float(grey[0].std()) < _OUTLINE:
+            soft = [cv2.GaussianBlur(part, (0, 0), 2) - cv2.GaussianBlur(part, (0, 0), 12) for part in grey]
+            value[at] = float((soft[0] * soft[1]).mean()) / max(*(float(part.std()) for part in soft), 1e-3)
+    chosen: list[int] = []
+    while len(chosen) < MOST_DETAILS and value.max(initial=0) > 0:
+        chosen.append(int(value.argmax()))
+        value[np.hypot(*(points - points[chosen[-1]]).T) < first.shape[1] / 12] = 0
+    return chosen
+
+
+def _around(picture: NDArray[np.uint8], point: NDArray[np.float32]) -> NDArray[np.uint8]:
+    """Return what lies about a point: a tenth of the picture wide, half as high, within the picture."""
+    wide, high = max(picture.shape[1] // 10, 24), max(picture.shape[1] // 20, 12)
+    left = int(np.clip(point[0] - wide / 2, 0, picture.shape[1] - wide))
+    top = int(np.clip(point[1] - high / 2, 0, max(picture.shape[0] - high, 0)))
+    return np.ascontiguousarray(picture[top : top + high, left : left + wide])
 
 
 def _details(
     first: NDArray[np.uint8], laid: NDArray[np.uint8], points: NDArray[np.float32]
 ) -> list[NDArray[np.uint8]]:
-    """Return strips of marked details enlarged, of the first picture and of the second: those with most texture."""
-    wide, high = max(first.shape[1] // 10, 24), max(first.shape[1] // 20, 12)
-    found = []
-    for number, (x, y) in enumerate(points, 1):
-        left = int(np.clip(x - wide / 2, 0, first.shape[1] - wide))
-        top = int(np.clip(y - high / 2, 0, max(first.shape[0] - high, 0)))
-        pair = [picture[top : top + high, left : left + wide] for picture in (first, laid)]
-        grey = cv2.cvtColor(pair[0], cv2.COLOR_RGB2GRAY).astype(np.float32)
-        covered = bool((pair[1] == _NOT_SHOWN).all(axis=-1).mean() < 0.02)
-        texture = float(grey.std())
-        # an outline is contrast too, but all sections of a design have it
-        found.append((covered and texture < _OUTLINE, texture, number, pair))
-    best = sorted(found, key=lambda one: one[:2], reverse=True)[:MOST_DETAILS]
+    """Return strips of details enlarged and numbered, of the first picture and of the second."""
     cell = (2 * PANEL_PX + _GAP - (MOST_DETAILS - 1) * _GAP) // MOST_DETAILS
     strips = []
-    for which in (0, 1):
+    for above, picture in ((_GAP, first), (4, laid)) if len(points) else ():
         cells: list[NDArray[np.uint8]] = []
-        for _, _, number, pair in sorted(best, key=lambda one: one[2]):
-            size = (cell, round(cell * high / wide))
-            enlarged = cv2.resize(_stretched(pair[which]), size, interpolation=cv2.INTER_CUBIC)
-            part = np.asarray(enlarged, np.uint8)
-            _number(part, (8, 26), number)
-            cells += [part, _gap(size[1])]
-        strip = np.hstack(cells[:-1])
+        for number, point in enumerate(points, 1):
+            part = _stretched(_around(picture, point))
+            size = (cell, round(cell * part.shape[0] / part.shape[1]))
+            enlarged = np.asarray(cv2.resize(part, size, interpolation=cv2.INTER_CUBIC), np.uint8)
+            _number(enlarged, (8, 26), number)
+            cells += [enlarged, _gap(size[1])]
+        strip = np.hstack(cells)[:, : 2 * PANEL_PX + _GAP]
         rest = 2 * PANEL_PX + _GAP - strip.shape[1]
-        strips += [
-            _gap(_GAP if which == 0 else 4, 2 * PANEL_PX + _GAP),
-            np.hstack([strip, _gap(strip.shape[0], rest)]),
-        ]
+        strips += [_gap(above, 2 * PANEL_PX + _GAP), np.hstack([strip, _gap(strip.shape[0], rest)])]
     return strips
 
 
@@ -191,8 +205,8 @@ def agreement_plot(one: QuantityAgreement) -> str:
     factor, unit = shown_unit(typical, one.unit)
     finer, fine_unit = (1.0, "µm") if one.unit == "um" else (factor, unit)
     with figure(7.1, 2.7) as drawing:
-        left = drawing.add_axes((0.085, 0.17, 0.38, 0.70))
-        right = drawing.add_axes((0.585, 0.17, 0.405, 0.70))
+        left = drawing.add_axes((0.085, 0.17, 0.38, 0.64))
+        right = drawing.add_axes((0.585, 0.17, 0.405, 0.64))
         _points(left, right, one, plain, factor, finer)
         _line(left, one, plain, factor)
         _limits(right, one, finer)
@@ -209,7 +223,7 @@ def agreement_plot(one: QuantityAgreement) -> str:
         left.legend(
             loc="lower right",
             bbox_to_anchor=(1.0, 1.0),
-            ncols=4,
+            ncols=3,
             frameon=False,
             fontsize=7,
             handletextpad=0.3,
@@ -221,6 +235,7 @@ def _points(
     left: Any, right: Any, one: QuantityAgreement, plain: list[Pair], factor: float, finer: float
 ) -> None:
     """Draw every pair in both plots; hollow where our own measurement needs a look."""
+    doubtful = "hollow: needs a look"
     for name, (colour, mark) in (("as read", _PLAIN), ("rounded up", _ROUNDED)):
         for vouched in (True, False):
             group = [
@@ -237,7 +252,9 @@ def _points(
             how = {
                 "color": colour, "markersize": 4, "markerfacecolor": colour if vouched else "white",
             }  # fmt: skip
-            label = name if vouched else "hollow: needs a look"
+            label = name if vouched else doubtful
+            if not vouched:
+                doubtful = "_told already"
             left.errorbar(
                 seen * factor,
                 said * factor,

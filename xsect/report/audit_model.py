@@ -158,8 +158,8 @@ def _pair(one: Reuse) -> dict[str, str]:
     else:
         told = (
             f"Left {names[0]}; right {names[1]}, laid on its frame: {one.how}. Circles of one number mark the same "
-            "detail; below, some of them enlarged, the left picture's above the right one's. Grey is what the second "
-            "picture does not show."
+            "detail; below, the first of them enlarged, the left picture's above the right one's. Grey is what the "
+            "second picture does not show."
         )
     return {"title": " and ".join(names), "alt": f"{names[0]} beside {names[1]}, registered", "told": told}
 
