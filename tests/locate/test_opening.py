@@ -186,6 +186,14 @@ def test_glints_and_trapped_polish_are_gap(blur: float) -> None:
     assert np.median(opening.thickness[-250:]) == pytest.approx(20.0, abs=0.12 + 0.4)
 
 
+def test_blunt_end_of_a_tall_gap_does_not_open_the_bond_beside_it() -> None:
+    """A gap that ends at full height: a few px inside the bond, past the smear along the line, nothing is open."""
+    width = np.where(np.arange(570) < 300, 0.0, 40.0)
+    opening = read(draw(width), width)
+    assert opening.thickness[:294].max() < 1.0
+    assert np.median(opening.thickness[330:]) == pytest.approx(40.0, abs=0.12 + 0.4)
+
+
 def test_line_beside_the_gap_is_followed() -> None:
     """The line may lie a few px off the gap's middle: the opening is the same, its centre says where."""
     width = mouth(10.0)

@@ -32,6 +32,8 @@ class Hinge:
     floor: float
     slope: float
     curve: float
+    bent: float = 0.0
+    """Share of the mouth's rise, where the data end, that is curved: 0 straight or blunt, 1 along a tangent."""
 
     @property
     def first_px(self) -> float:
@@ -80,7 +82,8 @@ def fit_hinge(
     sigma = sigma * max(1.0, _misfit(_ramp(distance - best, blur), opening, sigma, slope, curve, floor))
     cost = float(_fit_at(distance, opening, sigma, floor, blur, at)[0][0])
     u = _spread_of_cost(distance, opening, sigma, floor, blur, best, cost, max(correlation, 1.0))
-    return Hinge(best, u, floor, float(slope), float(curve))
+    rise = max(float(curve), 0.0) * (float(distance[-1]) - best)
+    return Hinge(best, u, floor, float(slope), float(curve), rise / max(rise + float(slope), 1e-9))
 
 
 def _ramp(distance: Floats, blur: float) -> tuple[Floats, Floats]:

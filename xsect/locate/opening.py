@@ -11,13 +11,16 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, median_filter
+from scipy.ndimage import gaussian_filter1d, grey_closing, maximum_filter1d, median_filter, minimum_filter1d
 from scipy.special import erf, erfinv
 
 from xsect.locate.tone import Floats, blurred_along, some
 
 RESOLVED = 12.0
 """Gaps wider than this many px show their own dark level and both their edges."""
+
+NEAR = 9
+"""Stations on either side over which the rough opening is widened or narrowed to be safe."""
 
 REACH = 24
 """Rows on either side, just outside the gap, over which the metal's level is read."""
@@ -93,7 +96,11 @@ def read_opening(
     beside = (off > clear) & (off < clear + reach) & seen
     grain = float(np.clip(np.quantile(some(darkness, beside), 0.985), 0.01, 0.75)) if beside.any() else 0.1
     counted = np.clip(darkness - grain, 0, None) / (1 - grain)
-    counted[off < clear - np.float32(6 * blur + 4.0)] = 1.0  # glints and trapped polish inside a resolved gap
+    # glints and trapped polish inside a resolved gap, not beside the blunt end of one
+    narrow = minimum_filter1d(
+        grey_closing(coarse, (2 * NEAR + 1,), mode="nearest"), 7, mode="nearest"
+    ).astype(np.float32)
+    counted[off < narrow / 2 - np.float32(3 * blur + 2.0)] = 1.0
     counted *= off <= clear
     integral = counted.sum(axis=0, dtype=np.float64)
     return Opening(
@@ -171,9 +178,7 @@ def _unit_gaps() -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
 
 def _widest_near(coarse: NDArray[np.float64]) -> NDArray[np.float64]:
     """Widen the rough opening over its neighbours, so that a window set by it holds the gap's whole mouth."""
-    reach = 9
-    padded = np.pad(coarse, reach, mode="edge")
-    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).max(axis=1))
+    return np.asarray(maximum_filter1d(coarse, 2 * NEAR + 1, mode="nearest"))
 
 
 def _metal_level(

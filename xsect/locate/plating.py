@@ -21,6 +21,9 @@ FAR = (22, 62)
 FULLY = 0.8
 """Share of plating that counts as nothing but plating between the base metals: its hue varies with depth and light."""
 
+FAINTEST = 0.4
+"""Share of its usual distance from the gap's level at which a channel's metal level is held at least."""
+
 CONTRAST = 4.0
 """Plating must differ from base metal by this many times the base metal's own spread."""
 
@@ -89,7 +92,9 @@ def _relative(tone: Floats, far: NDArray[np.bool_], core: NDArray[np.bool_]) -> 
             good[:] = True
         index = np.arange(level.size)
         level = gaussian_filter1d(np.interp(index, index[good], level[good]), 12.0, mode="nearest")
-        out[rows] = (tone[rows] - gap) / np.maximum(level - gap, 1e-3)
+        # where a channel is nearly as dark in the metal as in the gap, its ratio would say anything
+        above = level - gap
+        out[rows] = (tone[rows] - gap) / np.maximum(above, max(FAINTEST * float(np.median(above)), 1e-3))
     return out
 
 

@@ -43,13 +43,14 @@ class Notch:
     """End of a bond segment: ``station`` (fractional), standard uncertainty ``u`` of the fit in stations.
 
     ``seen`` is False where no gap opens on that side and the segment just ends with the line. ``first_px``:
-    stations over which the gap opens by its first px.
+    stations over which the gap opens by its first px. ``bent``: share of the mouth's rise that is curved.
     """
 
     station: float
     u: float
     seen: bool
     first_px: float = 0.0
+    bent: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -232,7 +233,7 @@ def _notch(opening: Opening, edge: int, end: int, inside: int, closed_level: flo
     )
     if fit is None:
         return Notch(float(edge), float(inside), True)
-    return Notch(edge + sign * fit.position, fit.u, True, fit.first_px)
+    return Notch(edge + sign * fit.position, fit.u, True, fit.first_px, fit.bent)
 
 
 def _noise(values: NDArray[np.float64], distance: NDArray[np.float64]) -> tuple[float, float]:

@@ -14,10 +14,10 @@ from xsect.locate.stations import Segment
 from xsect.locate.view import FUSED, JOINED, OPEN
 from xsect.quantities import Component, Measurement, combined, effective_dof, measured, not_measured
 
-SHAPE = (0.35, 0.35, 40.0)
+SHAPE = (0.35, 0.35, 0.35, 40.0)
 """Standard uncertainty of a notch that the fit and the variations do not show, for the mouth may open otherwise than
-the fit supposes: px; share of the stations over which it opens by its first px; and at most so many of them. Learned
-from drawn sections with known notches."""
+the fit supposes: px; share of the stations over which it opens by its first px; how much more where the mouth is
+curved, and may open along a tangent; and at most so many of them. Learned from drawn sections with known notches."""
 
 TEXTURED = 0.06
 """Spread of the metal's tone from which grains, not noise, limit what can be seen."""
@@ -98,7 +98,8 @@ def segment_widths(located: Located, um_per_px: float) -> tuple[SegmentWidth, ..
         for notch, spread in ((segment.left, spread_left), (segment.right, spread_right)):
             dof = len(VARIATIONS) if math.isfinite(spread) else math.inf
             spread = spread if math.isfinite(spread) else 0.05 * arc.size
-            shape = math.hypot(SHAPE[0], SHAPE[1] * min(notch.first_px, SHAPE[2]))
+            share = SHAPE[1] + SHAPE[2] * notch.bent
+            shape = math.hypot(SHAPE[0], share * min(notch.first_px, SHAPE[3]))
             fit, choices, mouth = (part * um_per_px for part in (grain * notch.u, grain * spread, shape))
             ends.append(NotchBudget(fit, choices, mouth, dof))
         left, right = (
