@@ -63,7 +63,7 @@ def test_a_record_needs_what_it_is_for(picture: Path, tmp_path: Path) -> None:
     ("options", "words"),
     [
         (("--pitch-um", -10), "-10.0 is not in the range x>0"),
-        (("--pitch-um", "ten"), "'ten' is not a valid float"),
+        (("--pitch-um", "ten"), "'ten' is not a valid number"),
         (("--pitch-um", "nan"), "nan is not a number"),
         (("--pitch-um", 10, "--u-pitch-um", "inf"), "inf is not a number"),
         (("--pitch-um", 10, "--celsius", 293, "--u-celsius", 1), "293.0 is not in the range -20<=x<=60"),
@@ -189,3 +189,4 @@ def test_a_bar_of_stated_length_gives_the_scale(tmp_path: Path) -> None:
     refused = run("measure", tmp_path / "lot.csv", "--bar-um", 0)
     assert refused.exit_code == 2
     assert "0.0 is not in the range x>0" in refused.stderr
+    assert "nan is not a number" in run("measure", tmp_path / "lot.csv", "--bar-um", "nan").stderr

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 import os
 import sys
 import traceback
@@ -22,6 +23,19 @@ PATH: Final = click.Path(path_type=Path)
 """A path that the library itself checks, so that its own one line says what is wrong."""
 DAY: Final = click.DateTime(["%Y-%m-%d"])
 _PIPED_WIDTH: Final = 120
+
+
+class Number(click.FloatRange):
+    """A number within limits; infinity and "not a number" are none."""
+
+    name = "number"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return the number, or say what is wrong with it."""
+        number: float = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{value} is not a number", param, ctx)
+        return number
 
 
 def day(given: dt.datetime | None) -> dt.date:

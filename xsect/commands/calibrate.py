@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-import math
 from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from xsect.commands.basics import DAY, NOT_ALL_ACCEPTED, PATH, CouldNotRun, day, terminal
+from xsect.commands.basics import DAY, NOT_ALL_ACCEPTED, PATH, CouldNotRun, Number, day, terminal
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -20,17 +19,7 @@ if TYPE_CHECKING:
     from xsect.capture.drift import DriftSeries
 
 
-class _Number(click.FloatRange):
-    """A number within limits; infinity and "not a number" are none."""
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        number: float = super().convert(value, param, ctx)
-        if not math.isfinite(number):
-            self.fail(f"{value} is not a number", param, ctx)
-        return number
-
-
-_LENGTH = _Number(min=0, min_open=True)
+_LENGTH = Number(min=0, min_open=True)
 
 
 @click.command(short_help="Make a calibration record from pictures of a stage micrometer.")
@@ -46,17 +35,15 @@ _LENGTH = _Number(min=0, min_open=True)
 )
 @click.option(
     "--u-pitch-um",
-    type=_Number(min=0),
+    type=Number(min=0),
     metavar="UM",
     help="Its standard uncertainty.  [default: an allowance]",
 )
 @click.option("--grid", is_flag=True, help="The micrometer is a square grid.")
 @click.option(
-    "--celsius", type=_Number(-20, 60), metavar="C", help="Temperature of the micrometer, with --u-celsius."
+    "--celsius", type=Number(-20, 60), metavar="C", help="Temperature of the micrometer, with --u-celsius."
 )
-@click.option(
-    "--u-celsius", type=_Number(min=0), metavar="K", help="Standard uncertainty of the temperature."
-)
+@click.option("--u-celsius", type=Number(min=0), metavar="K", help="Standard uncertainty of the temperature.")
 @click.option("--date", type=DAY, metavar="YYYY-MM-DD", help="Day of the pictures.  [default: today]")
 @click.option(
     "--valid-until", type=DAY, metavar="YYYY-MM-DD", help="Last day of use.  [default: after a year]"

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from xsect.commands.basics import DAY, DONE, NOT_ALL_ACCEPTED, PATH, CouldNotRun, cores, day, terminal
+from xsect.commands.basics import DAY, DONE, NOT_ALL_ACCEPTED, PATH, CouldNotRun, Number, cores, day, terminal
 
 if TYPE_CHECKING:
     from xsect.record import LotRecord, SectionRecord
@@ -58,7 +58,7 @@ def default_out(sheet: Path) -> Path:
 )
 @click.option(
     "--bar-um",
-    type=click.FloatRange(min=0, min_open=True),
+    type=Number(min=0, min_open=True),
     metavar="UM",
     help="Length of the scale bar drawn in the pictures, for rows without bar_um.",
 )
