@@ -115,6 +115,19 @@ def test_straight_scratch_across_everything_is_none(angle: float) -> None:
     assert found.cracks == ()
 
 
+def test_scratches_that_meet_are_none() -> None:
+    corner = np.array([[300.0, 240], [400, 262], [310, 300]])
+    assert flaws_of(Cut(lines=((corner, 1.2, 0.35),)))[0].cracks == ()
+
+
+def test_a_spot_half_as_dark_as_the_mount_is_no_void() -> None:
+    """An inclusion: its depth, not its size, tells it from a hole."""
+    spot = np.array([[MIDDLE[0], MIDDLE[1] + 22], [MIDDLE[0] + 0.5, MIDDLE[1] + 22]])
+    dark, half = (flaws_of(Cut(lines=((spot, 7.0, contrast),)))[0].voids for contrast in (1.0, 0.6))
+    assert len(dark) == 1
+    assert half == ()
+
+
 def test_network_of_boundaries_is_no_crack() -> None:
     sides = []
     for row in range(-1, 15):

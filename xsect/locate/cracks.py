@@ -197,7 +197,9 @@ def ridge_strength(darkness: Floats) -> Floats:
         cv2.Sobel(smooth, cv2.CV_32F, *order, ksize=3, scale=scale) for order in ((2, 0), (0, 2), (1, 1))
     )
     mean, half = cv2.addWeighted(xx, 0.5, yy, 0.5, 0), cv2.addWeighted(xx, 0.5, yy, -0.5, 0)
-    return np.asarray(cv2.max(cv2.subtract(cv2.magnitude(half, xy), mean), 0.0), dtype=np.float32)
+    return np.asarray(
+        np.maximum(cv2.subtract(cv2.magnitude(half, xy), mean), np.float32(0)), dtype=np.float32
+    )
 
 
 def _limits(strength: Floats, looked: Mask) -> list[Floats]:

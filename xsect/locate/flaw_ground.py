@@ -12,7 +12,7 @@ from xsect.capture.micrograph import Micrograph
 from xsect.locate.contacts import runs
 from xsect.locate.parts import turn
 from xsect.locate.section import Located
-from xsect.locate.tone import Floats, project
+from xsect.locate.tone import Floats, blurred, project
 
 ZONE_SHARE = 0.1
 """Height of the bond zone to each side of the faying line, as a share of the bond's width (a choice made here)."""
@@ -226,8 +226,8 @@ def _level(tone: Floats, metal: Mask) -> Floats:
         keep = cv2.bitwise_and(cv2.compare(tone, full, cv2.CMP_GT), solid * np.uint8(255))
         weight = cv2.resize(keep, size, interpolation=cv2.INTER_AREA).astype(np.float32) / 255
         total = cv2.resize(cv2.bitwise_and(tone, tone, mask=keep), size, interpolation=cv2.INTER_AREA)
-        weight, total = (cv2.GaussianBlur(one, (0, 0), 3.0) for one in (weight, total))
-        out = np.asarray((total + level * np.float32(1e-3)) / (weight + np.float32(1e-3)), np.float32)
+        share, sums = blurred(weight, 3.0), blurred(total, 3.0)
+        out = np.asarray((sums + level * np.float32(1e-3)) / (share + np.float32(1e-3)), np.float32)
     return np.asarray(cv2.resize(out, (columns, rows), interpolation=cv2.INTER_LINEAR), np.float32)
 
 

@@ -10,7 +10,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from xsect.capture.micrograph import Micrograph
 from xsect.locate.contacts import runs
-from xsect.locate.cracks import SHORTEST, TEXTURED, Ridge, faintest, find_cracks
+from xsect.locate.cracks import SHORTEST, TEXTURED, WIDEST, Ridge, faintest, find_cracks
 from xsect.locate.flaw_ground import Ground, Places, bonded_spans, lay_ground
 from xsect.locate.section import Located
 from xsect.locate.view import OPEN
@@ -93,7 +93,7 @@ def find_flaws(located: Located, micrograph: Micrograph, nuggets: tuple[Places, 
     voids = find_voids(ground)
     dark = np.zeros(ground.metal.shape, bool)
     for void in voids:
-        if void.compact:
+        if void.area > WIDEST * void.feret:  # else it may be a wide place of a crack
             dark |= covers(void, dark.shape, (ground.left, ground.top))
     ridges = find_cracks(ground, dark)
     voids = tuple(void for void in voids if not any(_of_crack(void, ridge) for ridge in ridges))

@@ -94,7 +94,7 @@ def read_structure(frame: WeldFrame) -> Structure:
     across2, down2 = across * across, down * down
     total = across2 + down2 + np.float32(1e-4)
     texture += [
-        wide_mean((across2 - down2) / total, NEAR),
+        wide_mean(np.asarray((across2 - down2) / total, np.float32), NEAR),
         wide_mean(np.asarray(2 * across * down / total, np.float32), NEAR),
     ]
     planes = (plain, texture[:4], texture[4:])

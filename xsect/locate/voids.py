@@ -30,9 +30,6 @@ SLIM = 5.0
 """Square of the longest Feret against the area of a round void of that length: a slimmer hole off the bonded line
 is a crack or a bit of boundary."""
 
-COMPACT = 1.8
-"""The same under which a hole is no part of a crack."""
-
 SPREADS = 5.0
 """How many spreads of the metal's darkness a void must stand out by."""
 
@@ -60,11 +57,6 @@ class Void:
     depth: float
     zone: int | None
     resolved: bool = True
-
-    @property
-    def compact(self) -> bool:
-        """Whether it is round enough for no part of a crack."""
-        return np.pi / 4 * self.feret**2 < COMPACT * self.area
 
 
 def dark_limit(ground: Ground) -> float:
@@ -98,7 +90,7 @@ def _least_core(limit: float, blur: float) -> float:
     """Return the fewest px darker than ``limit`` that a void of the smallest area shows under blur."""
     radius = np.sqrt(LIGHT * SMALLEST / np.pi)
     shown = radius - blur * (limit - 0.5) * np.sqrt(2 * np.pi) - blur**2 / (2 * radius)
-    return max(6.0, 0.8 * np.pi * max(shown, 0.0) ** 2)
+    return float(max(6.0, 0.8 * np.pi * max(shown, 0.0) ** 2))
 
 
 def _read(
