@@ -63,7 +63,7 @@ def test_a_run_folder(tmp_path: Path) -> None:
 def test_a_sheet_that_is_another_now_is_not_used(tmp_path: Path) -> None:
     rows = read_rows([folder(tmp_path / "run", sheet=False)], quantity="bond_width")
     assert rows.rows[0].supplier == ""
-    assert "lot sheet is not at hand" in rows.notes[0]
+    assert "the lot sheet of run is not at hand" in rows.notes[0]
     with pytest.raises(RowsError, match="no run folder was made from this lot sheet"):
         read_rows([tmp_path / "run"], quantity="bond_width", sheets=[tmp_path / "run" / "lot.csv"])
 

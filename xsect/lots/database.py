@@ -45,7 +45,9 @@ class Store:
     def reading(self) -> Iterator[Connection]:
         """Give a connection that sees one state of the store throughout."""
         with self.said(), self.engine.connect() as plain:
-            yield plain.execution_options(reading=True)
+            connection = plain.execution_options(reading=True)
+            with connection.begin():
+                yield connection
 
     @contextmanager
     def writing(self, *, synced: bool = True) -> Iterator[Connection]:

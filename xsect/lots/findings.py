@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from xsect.lots.changes import Change
-from xsect.lots.rows import Row
+from xsect.lots.rows import WELD, Row
 from xsect.lots.run_rules import RULES
 from xsect.lots.trend import Trend
 from xsect.lots.variance import lag_one
@@ -50,13 +50,15 @@ def span(low: float, high: float, unit: Unit) -> str:
 
 
 def _what(trend: Trend) -> str:
-    return "section" if trend.basis == "sections" else "lot"
+    if trend.basis != "sections":
+        return "lot"
+    return "weld" if all(point.label.startswith(WELD) for point in trend.points) else "section"
 
 
 def _named(trend: Trend, place: int) -> str:
     point = trend.points[place]
     of_lot = f" of lot {point.lot}" if trend.basis == "sections" and point.lot else ""
-    return f"{_what(trend)} {point.label}{of_lot}"
+    return f"{_what(trend)} {point.label.removeprefix(WELD)}{of_lot}"
 
 
 def _lot_named(trend: Trend, place: int) -> str:
@@ -166,6 +168,7 @@ def _spread(trend: Trend) -> list[str]:
 
 def _standing(trend: Trend) -> list[str]:
     rows = trend.rows.rows
+    kind = "weld" if all(row.section.startswith(WELD) for row in rows) else "section"
     looks = [row for row in rows if row.status == "needs_review" and row.usable]
     undecided = sum(row.verdict == "undecided" for row in rows)
     absent = sum(not row.usable for row in rows)
@@ -177,7 +180,7 @@ def _standing(trend: Trend) -> list[str]:
             else "shown hollow and reckoned with"
         )
         verb = "needs" if len(looks) == 1 else "need"
-        text = f"{len(looks)} of {_count(len(rows), 'section')} {verb} a look: {counted}"
+        text = f"{len(looks)} of {_count(len(rows), kind)} {verb} a look: {counted}"
         sure = [row.value for row in rows if row.usable and row.status == "measured"]
         if sure and not trend.plan.vouched_only:
             every = [row.value for row in rows if row.usable]
@@ -188,10 +191,10 @@ def _standing(trend: Trend) -> list[str]:
         said.append(text + ".")
     said += by_hand(rows)
     if undecided:
-        said.append(f"{_count(undecided, 'section')} undecided: the interval straddles a limit.")
+        said.append(f"{_count(undecided, kind)} undecided: the interval straddles a limit.")
     if absent:
         seen = "crosses at the lower edge" if trend.missing else "the lots' points stand without them"
-        said.append(f"{_count(absent, 'section')} not measured: {seen}.")
+        said.append(f"{_count(absent, kind)} not measured: {seen}.")
     return said
 
 

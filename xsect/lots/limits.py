@@ -13,7 +13,7 @@ from xsect.capture.lot_sheet import SheetRow
 from xsect.judge.criteria import Clause, Criteria, InputMissing, Limit
 from xsect.lots.database import Store, StoreError, open_store
 from xsect.lots.encode import sheet_row
-from xsect.lots.rows import Row, RowsError
+from xsect.lots.rows import WELD, Row, RowsError
 from xsect.lots.schema import sections
 from xsect.lots.sources import run_sheet
 from xsect.lots.store import current
@@ -128,7 +128,7 @@ def _named(rows: Sequence[SheetRow]) -> Iterator[tuple[Key, SheetRow]]:
     for row in reversed(rows):  # of a weld's sections the first counts
         yield (row.supplier, row.lot, row.section), row
         if row.weld:
-            yield (row.supplier, row.lot, f"weld {row.weld}"), row
+            yield (row.supplier, row.lot, f"{WELD}{row.weld}"), row
 
 
 def _in_store(store: Store) -> dict[Key, SheetRow]:

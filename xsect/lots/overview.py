@@ -10,6 +10,7 @@ from sqlalchemy import Connection, Table, func, select, text
 
 from xsect.lots.database import Store, StoreError
 from xsect.lots.encode import Row, digest
+from xsect.lots.rows import WELD
 from xsect.lots.schema import measurements, sections, verdicts, welds
 from xsect.lots.store import Name, current
 
@@ -112,7 +113,7 @@ def check(store: Store) -> tuple[str, ...]:
                 faults.append(f"{store.name}: {name}: version {section['version']} is not what was kept")
         for row in map(dict, connection.execute(select(welds)).mappings()):
             if digest(row) != row["digest"]:
-                name = Name(row["supplier"], row["lot"], f"weld {row['weld']}")
+                name = Name(row["supplier"], row["lot"], f"{WELD}{row['weld']}")
                 faults.append(f"{store.name}: {name}: version {row['version']} is not what was kept")
     return tuple(faults)
 

@@ -21,6 +21,8 @@ By = Literal["lot", "supplier", "line"]
 VERDICT_WORDS: Final = ("reject", "undecided", "not_measured", "accept", "")
 """Verdicts by gravity; "" is not judged."""
 DATE: Final = re.compile(r"\d{4}-\d{2}-\d{2}")
+WELD: Final = "weld "
+"""Begins the name of a weld cut in series where a section's name would stand."""
 CHORDS: Final = ("bond_width", "bonded_length", "nugget_width")
 """Quantities that a cut beside the weld's centre shows smaller than they are."""
 

@@ -14,6 +14,7 @@ from xsect.capture.tables import BadCell, Cell, pad, read_table
 from xsect.lots.corrections import BY_HAND
 from xsect.lots.rows import (
     VERDICT_WORDS,
+    WELD,
     Row,
     Rows,
     RowsError,
@@ -66,7 +67,9 @@ def read_rows(
         if sheet:
             used.add(sheet.sha256)
         if run and not sheet:
-            notes.append(f"{path.name}: its lot sheet is not at hand: no supplier, line and made_on from it")
+            notes.append(
+                f"the lot sheet of {path.name} is not at hand: no supplier, line and made_on from it"
+            )
         here = []
         for cells in _records(table, quantity):
             segments.add(_segment(table, cells))
@@ -238,7 +241,7 @@ def _welds(
         row = _row(path, {"section": cells["weld"], **cells}, WELD_QUANTITY, None, {})
         known = of_weld[0] if of_weld else None
         found.append((row._replace(
-            section=f"weld {weld}", u_common=scale * abs(row.value),
+            section=f"{WELD}{weld}", u_common=scale * abs(row.value),
             supplier=known.supplier if known else "", made_on=known.made_on if known else "",
             line=known.extra.get("line", "") if known else "",
         ), cuts))  # fmt: skip

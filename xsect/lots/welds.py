@@ -13,6 +13,7 @@ from xsect.capture.lot_sheet import SheetRow
 from xsect.lots import encode
 from xsect.lots.database import Store
 from xsect.lots.events import append, now
+from xsect.lots.rows import WELD
 from xsect.lots.schema import corrections, sections, welds
 from xsect.lots.store import Name, Run, lock, name_of
 from xsect.quantities import Measurement, Status
@@ -55,7 +56,7 @@ class KeptWeld:
     @property
     def name(self) -> Name:
         """What names the weld where a section's name would stand."""
-        return Name(self.row["supplier"], self.row["lot"], f"weld {self.row['weld']}")
+        return Name(self.row["supplier"], self.row["lot"], f"{WELD}{self.row['weld']}")
 
     @property
     def status(self) -> Status:
