@@ -115,7 +115,7 @@ def test_doubts_say_what_is_weak(change: dict[str, Any], said: str) -> None:
         # the most distinct of 400 zones stands out as much by chance as this one does
         ({"apart": math.sqrt(2 * math.log(400)), "others": 400.0}, 5.0 / 1.35**2),
         ({"tall": 2.2}, 1.25),
-        ({"tall": 0.1}, 1.25),
+        ({"tall": 0.05}, 1.25),
     ],
 )
 def test_shading_common_grains_and_traces_lower_the_score(change: dict[str, Any], score: float) -> None:

@@ -26,7 +26,7 @@ SHARP = 0.75
 STANDING = 1.35
 """Standing apart under which it lowers the score, in what the most extreme of as many zones by chance would show."""
 
-TALL, FLAT = 1.1, 0.2
+TALL, FLAT = 1.1, 0.1
 """Height over width above and under which it lowers the score: heat leaves a nugget wider than it is high, and a
 trace of the faying line is flatter than any (common practice)."""
 

@@ -31,8 +31,9 @@ from xsect.locate.weld_frame import Bond, WeldFrame, bonds, closer, frame_of
 SMALLEST_BOND = 120.0
 """Width in px of the picture under which a bond shows too little structure for a nugget to be told in it."""
 
-SMALLEST = 24.0
-"""Extent in px of the picture along the line under which a zone is a grain or a pore, not a nugget."""
+SMALLEST, LOWEST = 24.0, 12.0
+"""Extent in px of the picture along the line and across it under which a zone is a grain or a pore, and a trace of
+the line, not a nugget."""
 
 SHOWN = 0.025
 """Spread of the metal's tone under which no structure is shown: the section is not etched."""
@@ -173,7 +174,7 @@ def _closely(
     for reach, width in ((0.2, 0.2), (0.12, 0.12)):
         outline = _drawn(outline, line, structure, reach, width)
     evidence = replace(judge(band_about(outline, line, structure)), apart=apart[0], others=apart[1])
-    if np.ptp(outline[:, 0]) * frame.step < SMALLEST:
+    if np.any(np.ptp(outline, axis=0) * frame.step < (SMALLEST, LOWEST)):
         return None
     # texture is read in windows that take in the rim itself, so a smooth zone seems smaller than it is; brightness
     # and colour are not, and where they tell the zone as well they say where its rim is
