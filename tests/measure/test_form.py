@@ -109,8 +109,6 @@ def test_form_is_told_beside_the_numbers_it_belongs_to() -> None:
     assert notes[1].startswith("67 % of the widest; the gap beside it reaches 61")
     assert notes[2].startswith("as it was; sheet separation 61")
     assert "mostly in the upper part" in notes[2]
-    assert (
-        notes[3] == "in the weld the part is 0.3100 ± 0.0039 mm thick, 78 % of the thickness beside it"
-    )
+    assert notes[3] == "in the weld the part is 0.3100 ± 0.0039 mm thick, 78 % of the thickness beside it"
     assert notes[4] == ""
     assert notes[6] == "no height"
