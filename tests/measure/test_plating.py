@@ -63,8 +63,8 @@ def test_interval_of_thin_tin_in_a_soft_picture_holds_it() -> None:
 
 
 def test_interval_of_a_wedge_that_ends_thin_holds_it() -> None:
-    """The two platings part where they stop touching, with no meniscus: the gap opens from nothing, and is read as filled
-    until it shows."""
+    """The two platings part where they stop touching, with no meniscus: the gap opens from nothing, and is read as
+    filled until it shows."""
     drawing = replace(BRIGHTER, plating=6.0, filled=60.0)
     area = find(result_of(drawing, plating="tin"), "expelled_plating_area")
     assert area.low <= expelled(drawing) <= area.high
