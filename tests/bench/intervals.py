@@ -18,6 +18,7 @@ from pathlib import Path
 import click
 import cv2
 import numpy as np
+from scipy.special import ndtri
 from scipy.stats import beta
 
 import xsect
@@ -26,7 +27,7 @@ from tests.bench.passes import Pair, Seeds, Seen, cases, in_px, read, run_pass, 
 from tests.bench.score import UNIT_SHOWN
 from xsect.measure import model_error
 from xsect.measure.model_error import REGIMES, Factors, widened
-from xsect.quantities import QUANTITIES
+from xsect.quantities import COVERAGE_FACTOR, QUANTITIES
 
 HELD = (0.94, 0.97)
 """Shares of readings that intervals shall hold at least and at most, inside the aim of 93 to 97 %."""
@@ -34,20 +35,21 @@ HEADING = "Intervals, quantity by quantity and regime by regime"
 LEAST, MOST = 0.5, 3.0
 """Factors beyond these are not learned: an interval never shrinks below half of its budget's, and readings that would
 need more than three times as much are mistakes, which widening can but hide: they are for the reasons to catch."""
-FEWEST, LEAST_POOLED, TO_SHRINK = 12, 19, 33
-"""Readings of a regime from which it has a factor of its own; of all regimes together, for those with fewer; and from
-which an interval may shrink: with fewer there is no reading at the upper rank."""
+AGREED = 20
+"""Readings that a budget is taken to have got right before any is seen: a few outliers among few readings then move a
+factor a little, many of them fully."""
 BEYOND = 20.0
+SLIGHT = 0.05
+"""Change of a budget that so few readings do not tell."""
 DIGITS = 3
 
 
 @dataclass(frozen=True)
 class Learned:
-    """A factor, the readings behind it, and whether they are of all regimes together."""
+    """A factor and the readings behind it."""
 
     factor: float
     readings: int
-    pooled: bool
 
 
 def need(pair: Pair) -> float:
@@ -78,29 +80,28 @@ def rank_factor(needs: Sequence[float]) -> float:
     """Return the factor from the needs of single readings: the one nearest to 1 that holds a share within HELD.
 
     The need at rank p (n + 1) of n, between two readings in proportion: intervals so widened hold the next reading with
-    probability p, whatever the distribution. So a budget stands where it holds enough and not too much, is widened
-    until it holds enough, and shrinks until it no longer holds too much.
+    probability p, whatever the distribution. To the readings come AGREED ones of a budget that is right, evenly spread
+    over a normal distribution. So a budget stands where it holds enough and not too much, is widened until it holds
+    enough, and shrinks until it no longer holds too much.
     """
-    least, most = (float(np.quantile(needs, share, method="weibull")) for share in HELD)
-    if len(needs) < TO_SHRINK:
-        most = max(most, 1.0)
-    return round(min(max(1.0, least), most, MOST), DIGITS)
+    right = ndtri(0.5 + (np.arange(AGREED) + 0.5) / AGREED / 2) / COVERAGE_FACTOR
+    every = np.minimum([*needs, *np.maximum(right, LEAST)], MOST)
+    least, most = (float(np.quantile(every, share, method="weibull")) for share in HELD)
+    factor = round(min(max(1.0, least), most), DIGITS)
+    return 1.0 if abs(factor - 1) < SLIGHT else factor
 
 
 def learn_factors(seen: Iterable[Seen]) -> dict[tuple[str, str], Learned]:
     """Return the factors by (quantity, regime) of what is vouched for."""
-    needs: dict[str, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
+    needs: dict[tuple[str, str], list[float]] = defaultdict(list)
     for one, pair in vouched(seen):
-        needs[pair.made.quantity][one.regime].append(need(pair))
-    out = {}
-    for name in (name for name in QUANTITIES if name in needs):
-        every = [value for found in needs[name].values() for value in found]
-        for regime in REGIMES:
-            own = needs[name].get(regime, [])
-            chosen = own if len(own) >= FEWEST else every
-            if own and len(chosen) >= LEAST_POOLED:
-                out[name, regime] = Learned(rank_factor(chosen), len(chosen), chosen is every)
-    return out
+        needs[pair.made.quantity, one.regime].append(need(pair))
+    return {
+        (name, regime): Learned(rank_factor(needs[name, regime]), len(needs[name, regime]))
+        for name in QUANTITIES
+        for regime in REGIMES
+        if (name, regime) in needs
+    }
 
 
 def write_factors(found: dict[tuple[str, str], Learned], seen: Sequence[Seen], path: Path) -> None:
@@ -125,8 +126,7 @@ def write_factors(found: dict[tuple[str, str], Learned], seen: Sequence[Seen], p
         for regime in REGIMES:
             if (name, regime) in found:
                 one = found[name, regime]
-                pooled = ", pooled = true" if one.pooled else ""
-                lines.append(f'"{regime}" = {{ factor = {one.factor}, readings = {one.readings}{pooled} }}')
+                lines.append(f'"{regime}" = {{ factor = {one.factor}, readings = {one.readings} }}')
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 

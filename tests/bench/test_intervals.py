@@ -60,22 +60,23 @@ def test_factors_change_a_budget_as_little_as_they_can(true: float, least: float
     assert least <= rank_factor([need(pair(10 * true * x)) for x in errors]) <= most
 
 
-def test_one_outlier_does_not_set_a_factor_and_few_readings_do_not_shrink_one() -> None:
-    assert rank_factor([0.5] * 38 + [0.9]) == pytest.approx(0.9, abs=0.1)
+def test_few_readings_move_a_factor_little_and_many_outliers_fully() -> None:
+    assert rank_factor([0.7] * 5) == 1.0
     assert rank_factor([0.8] * 38 + [15.0]) == 1.0
-    assert rank_factor([0.8] * 13 + [2.5]) == 2.5
-    assert rank_factor([0.5] * 30) == 1.0
+    assert rank_factor([0.5] * 10) == 1.0
+    assert 1.1 < rank_factor([0.6] * 18 + [1.6, 2.4]) < 1.6
     assert rank_factor([0.8] * 30 + [15.0] * 6) == MOST
+    assert rank_factor([0.6] * 400) < 0.7
 
 
 def test_factors_hold_what_they_should() -> None:
-    """Learned on 100, tried on 100, 200 times: errors larger than their budgets are held in 94 % on average."""
+    """Learned on 200, tried on 200, 100 times: errors twice their budgets; those taken as agreed cost about 1 %."""
     rng = np.random.default_rng(4)
     held = []
-    for _ in range(200):
-        errors = 1.2 * np.abs(rng.standard_normal(200))
-        held.append(np.mean(errors[100:] <= rank_factor(errors[:100])))
-    assert np.mean(held) == pytest.approx(0.94, abs=0.01)
+    for _ in range(100):
+        errors = 2 / 1.96 * np.abs(rng.standard_normal(400))
+        held.append(np.mean(errors[200:] <= rank_factor(errors[:200])))
+    assert np.mean(held) == pytest.approx(0.94, abs=0.015)
 
 
 def test_numbers_in_px_keep_their_budget() -> None:
@@ -98,15 +99,8 @@ def test_a_file_is_learned_written_and_proved(tmp_path: Path) -> None:
     assert 1.5 < factor < 2.7
     row = table(many, {("bond_width", "etched"): factor}, by_regime=True)[2].split(" | ")
     assert row[:3] == ["| bond_width", "etched", "80"]
-    assert float(row[4].rstrip("%")) >= 93
-
-
-def test_regimes_with_few_readings_are_pooled() -> None:
-    found = learn_factors([seen(20.0, seed=seed) for seed in range(11)])
-    assert not found
-    both = [seen(20.0, seed=seed) for seed in range(30)]
-    both += [Seen(CASE, 2.0, True, "fusion", "measured", {}, (pair(20.0),)) for _ in range(5)]
-    assert learn_factors(both)["bond_width", "fusion"].pooled
+    # the 20 taken as agreed cost up to 1.5 % of 80
+    assert float(row[4].rstrip("%")) >= 92
 
 
 def test_a_limit_lies_near_the_truth_and_stays() -> None:

@@ -19,8 +19,8 @@ from xsect.measure.bond import segment_widths
 from xsect.quantities import Measurement
 from xsect.reasons import Finding
 
-OVER = 2.0
-"""Ratio of a sign that is either there or not."""
+OVER, JUST_OVER = 2.0, 1.01
+"""Ratio of a sign that is either there or not, and the least of one whose reason is given."""
 
 
 @dataclass(frozen=True)
@@ -48,9 +48,14 @@ def find_signs(
     if row.plated:
         contrast = located.plating.contrast if located.plating else 0.0
         signs.append(Sign("bond_not_separable", doubts.PLATING_CONTRAST / max(contrast, 1e-6)))
-    measured = {sign.code for sign in signs}
     there = {one.code for one in findings if one.effect != "note"}
-    return (*signs, *(Sign(code, OVER) for code in sorted(there - measured)))
+    measured = {sign.code for sign in signs}
+    # a reason may look at more than its sign does, and has the last word
+    told = [
+        Sign(one.code, max(one.ratio, JUST_OVER) if one.code in there else min(one.ratio, 1.0))
+        for one in signs
+    ]
+    return (*told, *(Sign(code, OVER) for code in sorted(there - measured)))
 
 
 def score(signs: Iterable[Sign]) -> float:
