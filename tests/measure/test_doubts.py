@@ -163,3 +163,15 @@ def test_a_bond_shorter_than_its_own_uncertainty_is_none_to_be_measured() -> Non
     with pytest.raises(Refusal, match="may as well be none"):
         find_doubts(loose, PLAIN.micrograph(), sheet_row(), [])
     assert segment.right.station - segment.left.station < 1.96 * math.hypot(120, 120)
+
+
+@pytest.mark.parametrize(("sag", "astray"), [(0.0, False), (5.0, False), (12.0, False), (24.0, True), (-40.0, True)])
+def test_line_that_leaves_the_way_between_two_notches_is_doubted(sag: float, astray: bool) -> None:
+    """A line that runs round a grain is fine; one that bows by 8 % of the bond (16 px) and 6 px has left the joint."""
+    located = locate(PLAIN.micrograph(), plated=False)
+    left, right = (located.stations.segments[0].left.station, located.stations.segments[0].right.station)
+    along = np.clip((np.arange(len(located.strip.points)) - left) / (right - left), 0, 1)
+    bowed = located.strip.points + sag * np.sin(np.pi * along)[:, None] * located.strip.normals
+    moved = replace(located, strip=replace(located.strip, points=bowed))
+    found = {one.code for one in find_doubts(moved, PLAIN.micrograph(), sheet_row(), [])}
+    assert ("line_uncertain" in found) == astray

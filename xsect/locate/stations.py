@@ -34,6 +34,9 @@ SHORTEST_MOUTH = 15
 MOUTH_SHARE = 0.03
 """Share of the line that the gap beside the outermost notch takes up at least."""
 
+NOISE_SHARE = 0.1
+"""Share of a mouth's rise that its noise can be at most."""
+
 LOWEST_MOUTH = 2.0
 """Opening in px that a gap beside a bond must reach to be one."""
 
@@ -215,6 +218,8 @@ def _notch(opening: Opening, edge: int, end: int, inside: int, closed_level: flo
     distance = np.arange(-inside, outside, dtype=np.float64)
     values = opening.thickness[edge + sign * np.arange(-inside, outside)]
     noise, correlation = _noise(values, distance)
+    # beside a blunt end the smooth course misses the data, which is no noise; a misfit is told by the fit itself
+    noise = min(noise, max(NOISE_SHARE * (limit - closed_level), 0.05))
     floor = max(opening.floor, closed_level) + noise
     # below the closed level the mouth is followed back at most twice as far as it took to rise from it to the limit,
     # or as far as a mouth that opens along a tangent needs

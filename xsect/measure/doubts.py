@@ -9,6 +9,7 @@ import numpy as np
 from xsect.capture.lot_sheet import SheetRow
 from xsect.capture.micrograph import Micrograph
 from xsect.locate.section import Located
+from xsect.locate.stations import Segment
 from xsect.measure.bond import segment_widths
 from xsect.quantities import COVERAGE_FACTOR, Measurement, show
 from xsect.reasons import REASONS, Finding, Refusal
@@ -30,6 +31,11 @@ LEAST_SEPARATION = 3.0
 
 WANDER = 0.014
 """Departure of the line from a parabola, as a share of its length, above which it may have left the joint."""
+
+SAG = 0.08
+"""Departure of the line from the straight way between two notches, as a share of it, above which it runs astray."""
+SAG_PX = 6.0
+"""Px of that departure that say nothing: in a short bond a grain is as large."""
 
 GRAIN_LIMIT = 0.68
 """Darkness of grains and noise, against the gap's, above which a gap cannot be told from them."""
@@ -121,9 +127,19 @@ def _line(located: Located) -> list[Finding]:
     level = located.stations.closed_level - located.apart.floor
     if level > UNRESOLVED_PX:
         out.append(Finding("gap_below_resolution", {"thickness": f"{level:.1f} px"}))
-    if located.line.wander > WANDER:
-        out.append(Finding("line_uncertain", {"wander": f"{located.line.wander:.1%}"}))
+    astray = max(_sag(located, segment) for segment in segments)
+    if located.line.wander > WANDER or astray > SAG:
+        out.append(Finding("line_uncertain", {"wander": f"{max(located.line.wander, astray):.1%}"}))
     return out
+
+
+def _sag(located: Located, segment: Segment) -> float:
+    """Return how far the line leaves the straight way between a segment's notches, as a share of that way."""
+    points = located.strip.points[max(int(segment.left.station), 0) : int(segment.right.station) + 2]
+    chord = points[-1] - points[0]
+    length = float(np.hypot(*chord))
+    aside = (points - points[0]) @ np.array([-chord[1], chord[0]]) / max(length, 1.0)
+    return max(float(np.abs(aside).max()) - SAG_PX, 0.0) / max(length, 1.0)
 
 
 def _notches(located: Located, um_per_px: float) -> list[Finding]:
