@@ -24,9 +24,10 @@ LIKE_BITS: Final = 26
 CROWD: Final = 24
 """Details with the same chosen bits above which they tell nothing: what all sections of one design show."""
 
-FEWEST_VOTES: Final = 5
-"""Agreeing details from which two pictures are looked at closely: one or two different sections of one design come that
-near to each picture, and copies reach 8 and more, whatever was done to them (measured on drawn sections)."""
+FEWEST_VOTES: Final = 4
+"""Agreeing details from which two pictures are looked at closely: a few different sections of one design come that near
+to each picture; copies reach 8 and more among a hundred pictures, fewer among thousands, where the chosen bits are
+more."""
 
 _TURN_BINS: Final = 12
 _SIZE_BIN: Final = math.log(1.6)
