@@ -119,7 +119,8 @@ QUANTITIES: dict[str, Quantity] = _registry(
     Quantity(
         "imc_mean", "Intermetallic, mean", "um", True,
         "Mean thickness of one intermetallic layer, between plating and base metal, on the facing surfaces beside the "
-        "open gap. Of a segment: of the surfaces nearer to it than to any other.",
+        "open gap; where two compounds lie on each other, of both together. Of a segment: of the surfaces nearer to it "
+        "than to any other.",
         "Steps under one blur (gap, plating, intermetallic layer, base metal) fitted across each facing surface in "
         "windows of stations; the levels are learned from all windows together. A layer that shows no step of its own "
         "gets an upper bound.",

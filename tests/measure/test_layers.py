@@ -4,6 +4,7 @@ Tolerances: a layer is promised to the larger of 0.3 px and 5 %; the intermetall
 of compound against base metal or plating alone, half of the plating's, so it is asked for to 0.4 px.
 """
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -28,20 +29,33 @@ LEVELS = {"colour": (COLOUR, COMPOUND), "backscatter": (ELECTRONS, (0.50 + 0.61 
 
 
 def with_compound(drawing: Drawing, level: tuple[float, ...], thickness: float) -> NDArray[np.uint8]:
-    """The drawing with ``thickness`` px of compound between base metal and plating: its share of each pixel is that of
-    a plating of that thickness on the same base metal."""
-    compound = replace(drawing, tin=level).ideal()
-    inner = replace(
-        drawing, plating=thickness, filled=0.0, standoff=drawing.standoff + 2 * (drawing.plating - thickness)
-    )
-    bare = replace(inner, tin=inner.mount, metal=inner.mount).ideal()
-    marked = replace(inner, tin=tuple(1.0 for _ in level), metal=inner.mount).ideal()
-    share = (marked - bare) / (1 - np.asarray(inner.mount))
-    ideal = drawing.ideal() * (1 - share) + compound * share
+    """The drawing with ``thickness`` px of compound between base metal and plating."""
+    return with_compounds(drawing, [level], [thickness])
+
+
+def with_compounds(
+    drawing: Drawing, levels: list[tuple[float, ...]], reach: list[float]
+) -> NDArray[np.uint8]:
+    """The drawing with compounds that reach from the base metal ``reach`` px into the plating, each laid over the one
+    before: its share of each pixel is that of a plating of that thickness on the same base metal."""
+    ideal = drawing.ideal()
+    for level, thickness in zip(levels, reach, strict=True):
+        share = share_of(drawing, thickness)
+        ideal = ideal * (1 - share) + replace(drawing, tin=level).ideal() * share
     noisy = gaussian_filter(ideal, (drawing.blur, drawing.blur, 0))
     noisy += np.random.default_rng(3).normal(0, drawing.noise, noisy.shape)
     pixels = np.clip(np.rint(noisy * 255), 0, 255).astype(np.uint8)
     return pixels[..., 0] if pixels.shape[2] == 1 else pixels
+
+
+def share_of(drawing: Drawing, thickness: float) -> NDArray[np.float64]:
+    """The share of each pixel that a plating of this thickness would take up."""
+    inner = replace(
+        drawing, plating=thickness, filled=0.0, standoff=drawing.standoff + 2 * (drawing.plating - thickness)
+    )
+    bare = replace(inner, tin=inner.mount, metal=inner.mount).ideal()
+    marked = replace(inner, tin=tuple(1.0 for _ in inner.mount), metal=inner.mount).ideal()
+    return (marked - bare) / (1 - np.asarray(inner.mount))
 
 
 def measured(look: str, thickness: float) -> SectionResult:
@@ -61,6 +75,23 @@ def test_intermetallic_layer(look: str, thickness: float) -> None:
     assert find(result, "imc_mean", 1).value == pytest.approx(mean.value)
     assert find(result, "plating_free_thickness").value == pytest.approx(10.0, abs=0.5)
     assert "readings, standard deviation" in mean.note
+
+
+@pytest.mark.parametrize(("outer", "inner"), [(6.0, 6.0), (8.0, 4.0), (5.0, 2.5)])
+def test_two_compounds_in_backscatter(outer: float, inner: float) -> None:
+    """Cu6Sn5 on Cu3Sn, at 0.61 and 0.38 of the way from copper to tin (Castaing's rule): together to 0.3 px, each told
+    to 0.4 px."""
+    drawing = replace(ELECTRONS, plating=22.0, filled=160.0, size=(420, 1000))
+    levels = [(0.50 + share * 0.25,) for share in (0.61, 0.38)]
+    picture = with_compounds(drawing, levels, [outer + inner, inner])
+    result = measure_micrograph(micrograph(picture), sheet_row(plating="tin", view="backscatter"))
+    mean = find(result, "imc_mean")
+    assert mean.value == pytest.approx(outer + inner, abs=0.3)
+    assert mean.low <= outer + inner <= mean.high
+    said = re.search(r"two layers: ([\d.]+) µm under the plating, ([\d.]+) µm on the base metal", mean.note)
+    assert said is not None
+    assert [float(one) for one in said.groups()] == pytest.approx([outer, inner], abs=0.4)
+    assert find(result, "plating_free_thickness").value == pytest.approx(22.0, abs=0.5)
 
 
 @pytest.mark.parametrize("look", LEVELS)

@@ -38,6 +38,10 @@ UNEVEN = 0.4
 TELLING = 0.8
 """Share of what plain steps leave that steps with an intermetallic layer may leave at most for it to be told."""
 
+INNER = (0.40, 0.20, 0.55)
+"""Level of a second compound next to the base metal, in backscatter (usual, least, most), as a share of the way from
+copper to tin: Cu3Sn (Castaing's rule, as REACTION)."""
+
 SHOWN = 5.0
 """Blurs from which a layer shows its level itself, better than the fill elsewhere does."""
 
@@ -59,7 +63,8 @@ class SurfaceLayers:
 
     ``station``: (j,); ``plating``: (j,) px, the intermetallic layer in it; ``u_plating``: (j,); ``reaction``: (j,) px
     of the intermetallic layer; ``u_reaction``: (j,). ``shared_plating``, ``shared_reaction``: standard uncertainty
-    common to all readings, px. ``told``: whether the intermetallic layer shows as a step of its own. ``blur``: px.
+    common to all readings, px. ``inner``: (j,) px of it that is a second compound, next to the base metal; 0 where one
+    shows no step of its own. ``told``: whether the intermetallic layer shows as a step of its own. ``blur``: px.
     ``level``: (c,) of the plating, of the base metal's; ``reaction_level``: (c,).
     """
 
@@ -74,6 +79,7 @@ class SurfaceLayers:
     blur: float
     level: Floats
     reaction_level: Floats
+    inner: Floats
 
 
 def read_surfaces(located: Located, view: str) -> tuple[SurfaceLayers, ...]:
@@ -209,7 +215,7 @@ def _fit(picked: _Picked, known: Floats | None, view: str) -> SurfaceLayers:
     of_mean, plain = _plain(picked, known)
     level = np.median(plain.levels[:, 1], axis=0)
     split = _split(picked, of_mean, plain, level, known, view)
-    chosen, told = plain, False
+    chosen, told, inner = plain, False, np.zeros(len(picked.station))
     if split is not None:
         told = len(split.edges) > 1 and _tells(plain, split) and _stands_out(split, view)
         n = len(picked.station)
@@ -219,6 +225,16 @@ def _fit(picked: _Picked, known: Floats | None, view: str) -> SurfaceLayers:
         shared, its_level = split.u_common(2), np.median(split.levels[:, 2], axis=0)
         if told:
             chosen = split
+        if told and view == "backscatter" and (two := _two(picked, split, level)) is not None:
+            chosen = two
+            reaction, inner = two.thickness(2) + two.thickness(3), two.thickness(3)
+            u, shared = (
+                np.hypot(two.u_thickness(2), two.u_thickness(3)),
+                math.hypot(two.u_common(2), two.u_common(3)),
+            )
+            parts = np.median(two.levels, axis=0)
+            share = float(np.mean(inner)) / max(float(np.mean(reaction)), 1e-9)
+            its_level = (1 - share) * parts[2] + share * parts[3]
     else:
         reaction, u, shared, its_level = (
             np.zeros(len(picked.station)),
@@ -230,9 +246,8 @@ def _fit(picked: _Picked, known: Floats | None, view: str) -> SurfaceLayers:
     keep = _sound(total, chosen.rms)
     if told:
         keep &= _sound(reaction, chosen.rms)
-    u_total = (
-        chosen.u_thickness(1) if chosen is plain else np.hypot(chosen.u_thickness(1), chosen.u_thickness(2))
-    )
+    phases = range(1, chosen.edges.shape[1])
+    u_total = np.sqrt(np.sum([chosen.u_thickness(phase) ** 2 for phase in phases], axis=0))
     return SurfaceLayers(
         picked.station[keep],
         total[keep],
@@ -245,6 +260,7 @@ def _fit(picked: _Picked, known: Floats | None, view: str) -> SurfaceLayers:
         chosen.blur,
         level,
         its_level,
+        inner[keep],
     )
 
 
@@ -350,6 +366,36 @@ def _split(
         picked.profiles, picked.depths, begin, blur=start.blur, shared=(1,), known={2: at(share), **given},
         weights=picked.weights, limits=LIMITS,
     )  # fmt: skip
+
+
+def _two(picked: _Picked, split: Steps, level: Floats) -> Steps | None:
+    """Fit gap, plating, two compounds, base metal, in backscatter; None where no second compound shows.
+
+    The one next to the base metal must have a level of its own, between the base metal's and the first one's.
+    """
+    outer, first, last = split.edges.T
+    tries = [
+        fit_steps(
+            picked.profiles, picked.depths, np.column_stack([outer, first, last - part * (last - first), last]),
+            blur=split.blur, shared=(1, 2, 3), weights=picked.weights, limits=LIMITS,
+        )
+        for part in (0.3, 0.6)
+    ]  # fmt: skip
+    best = min(tries, key=lambda fit: fit.cost)
+    if best.cost > TELLING * split.cost:
+        return None
+    shares = [float(np.mean((best.levels[0, phase] - 1) / (level - 1))) for phase in (2, 3)]
+    (_, least, most), (_, inner_least, inner_most) = REACTION["backscatter"], INNER
+    plausible = (
+        least <= shares[0] <= most and inner_least <= shares[1] <= inner_most and shares[1] < shares[0] - 0.08
+    )
+    sure = all(
+        best.u_common(phase) < 0.25 * float(np.mean(best.thickness(phase)))
+        and float(np.mean(best.thickness(phase))) > 0.5 * best.blur
+        and float(np.std(best.thickness(phase))) < UNEVEN * float(np.mean(best.thickness(phase)))
+        for phase in (2, 3)
+    )
+    return best if plausible and sure else None
 
 
 def _tells(plain: Steps, split: Steps) -> bool:

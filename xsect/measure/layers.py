@@ -128,7 +128,7 @@ def _imc(
     if not told:
         return [_bound(name, value, common, blur * um, segment) for name in ("imc_mean", "imc_max")]
     largest = float(np.quantile(readings, 0.98)) * um
-    note = _said(readings, um)
+    note = _said(readings, um) + _compounds(told, um)
     return [
         measured("imc_mean", value, common, segment=segment, note=note, method=METHOD),
         measured(
@@ -136,6 +136,18 @@ def _imc(
             note="largest of the readings, each a mean over 24 px", method=METHOD,
         ),
     ]  # fmt: skip
+
+
+def _compounds(
+    sides: Sequence[tuple[SurfaceLayers, NDArray[np.float64], NDArray[np.float64]]], um: float
+) -> str:
+    """Say how thick each of two compounds is, where both show: the inner one, next to the base metal, is the richer
+    in copper."""
+    both = [(side.inner, side.reaction) for side, _, _ in sides if side.inner.any()]
+    if not both:
+        return ""
+    inner, all_of_it = (float(np.mean(np.concatenate([one[k] for one in both]))) * um for k in (0, 1))
+    return f"; two layers: {all_of_it - inner:.3g} µm under the plating, {inner:.3g} µm on the base metal"
 
 
 def _bound(
