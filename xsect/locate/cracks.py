@@ -55,7 +55,7 @@ WIDEST = 6.0
 TEXTURED = 0.045
 """Spread of the metal's darkness from which it is taken for etched."""
 
-STANDS_OUT = 2.0
+STANDS_OUT = 2.5
 """Spreads of the metal's darkness that a crack's contrast must exceed."""
 
 NET = 12.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
@@ -25,6 +26,10 @@ CAVITY_NECK = 0.6
 
 WIDER = 2.0
 """Mean width of a void against a crack's from which it is a void that the crack runs into."""
+
+
+RIM_PX, RIM_SHARE = 5.0, 0.05
+"""How near a nugget's outline, in px and in its height, its etched rim shows."""
 
 
 @dataclass(frozen=True)
@@ -95,7 +100,7 @@ def find_flaws(located: Located, micrograph: Micrograph, nuggets: tuple[Places, 
     for void in voids:
         if void.area > WIDEST * void.feret:  # else it may be a wide place of a crack
             dark |= covers(void, dark.shape, (ground.left, ground.top))
-    ridges = find_cracks(ground, dark)
+    ridges = [one for one in find_cracks(ground, dark) if not any(_is_rim(one, rim) for rim in turned)]
     voids = tuple(void for void in voids if not any(_of_crack(void, ridge) for ridge in ridges))
     segments = located.stations.segments
     held = [
@@ -121,6 +126,14 @@ def _of_crack(void: Void, ridge: Ridge) -> bool:
     if void.area > WIDER * ridge.width * void.feret:
         return False
     return any(float(np.hypot(*(path - void.centre).T).min()) < 2 + ridge.width for path in ridge.paths)
+
+
+def _is_rim(ridge: Ridge, outline: Places) -> bool:
+    """Whether a dark line is a nugget's rim, as etching shows it: most of it runs along the outline."""
+    off = max(RIM_PX, RIM_SHARE * float(np.ptp(outline, axis=0).min()))
+    contour = outline.astype(np.float32).reshape(-1, 1, 2)
+    near = [abs(cv2.pointPolygonTest(contour, (x, y), True)) < off for x, y in ridge.paths[0].tolist()]
+    return float(np.mean(near)) > 0.5
 
 
 def _stations(located: Located, outlines: tuple[Places, ...]) -> list[int]:
