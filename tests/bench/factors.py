@@ -3,8 +3,7 @@
 python -m tests.bench.factors --rows factors.jsonl --page docs/accuracy_factors.md
 
 Easy scenes of the package's own drawings are drawn again with one thing changed: tilt, blur, noise, grain contrast,
-pixel size, how fast the gap opens. All readings count, those that need a look as well, so that it shows where things go
-wrong; what the tool says of them stands beside.
+pixel size, how fast the gap opens. What is vouched for counts; how much is put aside instead, and why, stands beside.
 """
 
 from __future__ import annotations
@@ -23,7 +22,7 @@ import numpy as np
 import xsect
 from tests.bench.intervals import spans
 from tests.bench.pages import put
-from tests.bench.passes import Pair, Seeds, Seen, in_px, read, run_pass, see
+from tests.bench.passes import Pair, Seeds, Seen, in_px, read, run_pass, see, vouched
 from tests.bench.score import UNIT_SHOWN
 from tests.bench.sections import Case, micrograph_of, row_of
 from xsect.quantities import QUANTITIES
@@ -143,8 +142,8 @@ def page(seen: Sequence[Seen], version: str) -> list[str]:
         f"Measured by `python -m tests.bench.factors` with version {version}: {len(seen)} pictures of easy scenes "
         f"({', '.join(KINDS)}; seeds {seeds}), {WIDTH_PX} px wide, each drawn again with one thing changed. "
         "Cells: mean error ± standard deviation of the errors (readings); px are of the picture, pp percentage points; "
-        "– where nothing was measured. All readings count, those of sections put aside as well; below each table, how "
-        "many sections were put aside or refused at each level, and the reasons most often given.",
+        "– where nothing was measured. Readings are those of sections vouched for; below each table, how many sections "
+        "were put aside or refused at each level, and the reasons most often given.",
     ]
     for factor in FACTORS:
         here = [one for one in seen if one.case.kind.split("/")[1] == factor.name]
@@ -160,9 +159,7 @@ def _table(seen: Sequence[Seen], factor: Factor) -> list[str]:
         "| --- |" + " --- |" * len(factor.levels),
     ]
     for name in QUANTITIES:
-        cells = [
-            _cell([_scaled(one, pair) for one in here if (pair := one.find(name))], name) for here in by_level
-        ]
+        cells = [_cell(_errors(here, name), name) for here in by_level]
         if any(cell != "–" for cell in cells):
             lines.append(f"| {name} | " + " | ".join(cells) + " |")
     for title, status in (("put aside", "needs_review"), ("refused", "not_measured")):
@@ -170,6 +167,11 @@ def _table(seen: Sequence[Seen], factor: Factor) -> list[str]:
         lines.append(f"| *{title}* | " + " | ".join(counts) + " |")
     lines.append("| *reasons* | " + " | ".join(_reasons(here) for here in by_level) + " |")
     return lines
+
+
+def _errors(seen: Sequence[Seen], name: str) -> list[float]:
+    """Return the errors of one quantity in what is vouched for."""
+    return [_scaled(one, pair) for one, pair in vouched(seen) if pair.made.quantity == name]
 
 
 def _scaled(one: Seen, pair: Pair) -> float:
