@@ -31,12 +31,7 @@ LINED = replace(PLAIN, voids=((-100.0, 100.0, 0.5),))
         pytest.param(replace(PLAIN, blur=2.5), id="a little soft"),
         pytest.param(replace(PLAIN, noise=0.04), id="a little noisy"),
         pytest.param(replace(PLAIN, voids=((-20.0, 20.0, 2.0),)), id="void"),
-        pytest.param(
-            replace(PLAIN, bonds=((-35.0, 35.0),), slope=0.6),
-            id="short bond, steep mouths",
-            marks=pytest.mark.xfail(
-                strict=True, reason="u of a notch in a steep mouth is 6 px where it is found to 0.3 px"
-            ),
+        pytest.param(replace(PLAIN, bonds=((-35.0, 35.0),), slope=0.6), id="short bond, steep mouths"),
         ),
         pytest.param(
             replace(PLAIN, bits=16, noise=0.0004),

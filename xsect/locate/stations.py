@@ -35,7 +35,7 @@ MOUTH_SHARE = 0.03
 """Share of the line that the gap beside the outermost notch takes up at least."""
 
 NOISE_SHARE = 0.1
-"""Share of a mouth's rise that its noise can be at most."""
+"""Share of a mouth's rise above which what looks like noise may be its own blunt end."""
 
 LOWEST_MOUTH = 2.0
 """Opening in px that a gap beside a bond must reach to be one."""
@@ -217,9 +217,10 @@ def _notch(opening: Opening, edge: int, end: int, inside: int, closed_level: flo
     inside = min(inside, max(40, outside), 300)
     distance = np.arange(-inside, outside, dtype=np.float64)
     values = opening.thickness[edge + sign * np.arange(-inside, outside)]
-    noise, correlation = _noise(values, distance)
-    # beside a blunt end the smooth course misses the data, which is no noise; a misfit is told by the fit itself
-    noise = min(noise, max(NOISE_SHARE * (limit - closed_level), 0.05))
+    noise, correlation = _noise(values - gaussian_filter1d(values, 8.0, mode="nearest"), distance)
+    if noise > NOISE_SHARE * (limit - closed_level):
+        # across a blunt end no smooth course follows the data, and what it misses is no noise
+        noise, correlation = _noise(_about_each_side(values, distance), distance)
     floor = max(opening.floor, closed_level) + noise
     # below the closed level the mouth is followed back at most twice as far as it took to rise from it to the limit,
     # or as far as a mouth that opens along a tangent needs
@@ -241,9 +242,16 @@ def _notch(opening: Opening, edge: int, end: int, inside: int, closed_level: flo
     return Notch(edge + sign * fit.position, fit.u, True, fit.first_px, fit.bent)
 
 
-def _noise(values: NDArray[np.float64], distance: NDArray[np.float64]) -> tuple[float, float]:
-    """Return (standard deviation, correlated neighbours) of openings about their smooth course."""
-    rough = values - gaussian_filter1d(values, 8.0, mode="nearest")
+def _about_each_side(values: NDArray[np.float64], distance: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return openings (n,) about the smooth course of the bond, and about that of the mouth, each by itself."""
+    closed, mouth = values[distance <= 0], values[distance > 0]
+    x = np.linspace(-1, 1, mouth.size)
+    course = np.polynomial.Polynomial.fit(x, mouth, min(3, max(mouth.size // 4 - 1, 0)))(x)
+    return np.concatenate([closed - gaussian_filter1d(closed, 8.0, mode="nearest"), mouth - course])
+
+
+def _noise(rough: NDArray[np.float64], distance: NDArray[np.float64]) -> tuple[float, float]:
+    """Return (standard deviation, correlated neighbours) of openings, given (n,) about their smooth course."""
     noise = max(
         1.4826 * float(np.median(np.abs(rough[distance > 0]))) if (distance > 0).sum() > 8 else 0.0,
         float(np.std(rough)) / 3,
