@@ -32,7 +32,6 @@ LINED = replace(PLAIN, voids=((-100.0, 100.0, 0.5),))
         pytest.param(replace(PLAIN, noise=0.04), id="a little noisy"),
         pytest.param(replace(PLAIN, voids=((-20.0, 20.0, 2.0),)), id="void"),
         pytest.param(replace(PLAIN, bonds=((-35.0, 35.0),), slope=0.6), id="short bond, steep mouths"),
-        ),
         pytest.param(
             replace(PLAIN, bits=16, noise=0.0004),
             id="very quiet",
@@ -160,7 +159,9 @@ def test_a_bond_shorter_than_its_own_uncertainty_is_none_to_be_measured() -> Non
     assert segment.right.station - segment.left.station < 1.96 * math.hypot(120, 120)
 
 
-@pytest.mark.parametrize(("sag", "astray"), [(0.0, False), (5.0, False), (12.0, False), (24.0, True), (-40.0, True)])
+@pytest.mark.parametrize(
+    ("sag", "astray"), [(0.0, False), (5.0, False), (12.0, False), (24.0, True), (-40.0, True)]
+)
 def test_line_that_leaves_the_way_between_two_notches_is_doubted(sag: float, astray: bool) -> None:
     """A line that runs round a grain is fine; one that bows by 8 % of the bond (16 px) and 6 px has left the joint."""
     located = locate(PLAIN.micrograph(), plated=False)
