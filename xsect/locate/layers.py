@@ -336,7 +336,7 @@ def _split(
     shares = (usual, (usual + least) / 2, (usual + most) / 2)
     starts = [
         (np.array([outer, inner - part * max(inner - outer, 0.5), inner]), plain.blur)
-        for part in (0.12, 0.35)
+        for part in (0.08, 0.15, 0.25, 0.4, 0.6)
     ]
     tries = [
         (

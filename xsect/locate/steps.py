@@ -117,15 +117,16 @@ def fit_best(
     known: dict[int, Floats] | None = None,
     weights: Floats | None = None,
     limits: tuple[float, float] = (-0.05, 1.05),
+    followed: int = FOLLOWED,
 ) -> Steps:
     """Return the best fit to one profile (1, m, c) from many starts, each edges (k,) and a blur.
 
     A thin layer's profile suits more than one guess nearly as well. The few starts that already explain it best, their
-    levels solved for, are fitted on.
+    levels solved for, are followed.
     """
     weights = np.ones(places.shape) if weights is None else weights
     costs = [_cost_at_start(profile[0], places, weights[0], *start, known or {}) for start in starts]
-    picked = [starts[i] for i in np.argsort(costs, kind="stable")[:FOLLOWED]]
+    picked = [starts[i] for i in np.argsort(costs, kind="stable")[:followed]]
     fits = [
         fit_steps(
             profile, places, edges[None], blur=blur, known=known, weights=weights, limits=limits, rounds=FEW
