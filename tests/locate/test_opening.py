@@ -181,7 +181,7 @@ def test_glints_and_trapped_polish_are_gap(blur: float) -> None:
     bright = (tone[70:75, :100] > 0.4).mean()
     assert bright > 0.05  # there are glints
     opening = read(tone, width)
-    # glints nearer to an edge than 3 blurs and 2 px are not told from it
+    # glints nearer to an edge than 2 blurs and 1 px are not told from it
     assert np.median(opening.thickness[:120]) == pytest.approx(WIDE, abs=0.12 + 0.02 * WIDE)
     assert np.median(opening.thickness[-250:]) == pytest.approx(20.0, abs=0.12 + 0.4)
 

@@ -11,7 +11,7 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, grey_closing, maximum_filter1d, median_filter, minimum_filter1d
+from scipy.ndimage import gaussian_filter1d, grey_closing, maximum_filter1d, median_filter
 from scipy.special import erf, erfinv
 
 from xsect.locate.tone import Floats, blurred_along, some
@@ -97,10 +97,8 @@ def read_opening(
     grain = float(np.clip(np.quantile(some(darkness, beside), 0.985), 0.01, 0.75)) if beside.any() else 0.1
     counted = np.clip(darkness - grain, 0, None) / (1 - grain)
     # glints and trapped polish inside a resolved gap, not beside the blunt end of one
-    narrow = minimum_filter1d(
-        grey_closing(coarse, (2 * NEAR + 1,), mode="nearest"), 7, mode="nearest"
-    ).astype(np.float32)
-    counted[off < narrow / 2 - np.float32(3 * blur + 2.0)] = 1.0
+    own = grey_closing(coarse, (2 * NEAR + 1,), mode="nearest").astype(np.float32)
+    counted[off < own / 2 - np.float32(2 * blur + 1.0)] = 1.0
     counted *= off <= clear
     integral = counted.sum(axis=0, dtype=np.float64)
     return Opening(
