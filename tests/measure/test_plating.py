@@ -9,10 +9,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter
 
-from tests.locate.drawing import COPPER, MOUNT, Drawing, codes, find, result_of
+from tests.locate.drawing import COPPER, MOUNT, Drawing, codes, find, micrograph, result_of, sheet_row
 from xsect.measure.layers import NAMES as LAYERS
 from xsect.measure.plating import NAMES, _reach
+from xsect.pipeline import measure_micrograph
 
 COLOUR = Drawing(mount=MOUNT, metal=COPPER, plating=5.0, filled=90.0, slope=0.15, standoff=30.0)
 DARKER = replace(COLOUR, mount=(0.15,), metal=(0.8,), tin=(0.5,))
@@ -131,6 +133,22 @@ def test_film_throughout_is_held_by_plating_alone() -> None:
     assert find(result, "bond_width").value == 0
     assert find(result, "bond_kind").word == "reflow"
     assert codes(result) == {"no_bond"}
+
+
+@pytest.mark.parametrize("dimmest", [0.25, 0.4])
+def test_filled_wedges_are_no_bond_where_the_light_falls_off(dimmest: float) -> None:
+    """At the dim end the copper is as dark in blue as the mount: hues read there must not set what plating looks like
+    elsewhere. To 1 px a notch."""
+    drawing = replace(
+        COLOUR, bonds=((-120.0, 120.0),), plating=8.0, filled=100.0, size=(360, 900), mount=(0.09, 0.10, 0.14),
+        metal=(0.62, 0.46, 0.36), tin=(0.60, 0.62, 0.64),
+    )  # fmt: skip
+    light = np.clip(dimmest + (1 - dimmest) * np.linspace(0, 1 / 0.35, 900), dimmest, 1)[None, :, None]
+    picture = gaussian_filter(drawing.ideal() * light + 0.02, (1, 1, 0))
+    picture += np.random.default_rng(0).normal(0, 0.003, picture.shape)
+    pixels = np.clip(np.rint(picture * 255), 0, 255).astype(np.uint8)
+    result = measure_micrograph(micrograph(pixels), sheet_row(plating="tin"))
+    assert find(result, "bond_width").value == pytest.approx(240.0, abs=2.0)
 
 
 def test_leaning_cut() -> None:
