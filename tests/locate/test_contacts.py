@@ -110,6 +110,11 @@ def test_long_void_as_high_as_the_mouths_but_blunt_stays_inside() -> None:
     assert contacts(*mouth[::-1], joined(220), void, joined(220), *mouth) == [(160, 699)]
 
 
+def test_short_void_taller_than_a_slim_gap_stays_inside() -> None:
+    slim = (100, 8.0, 8.0)
+    assert contacts(slim, joined(83), (32, 9.0, 9.0), joined(180), slim) == [(100, 394)]
+
+
 def test_film_with_a_pore_stays_inside() -> None:
     mouth = wedge(160, 0.15)
     film = [(40, 4.5, 0.0), (15, 4.5, 4.5), (40, 4.5, 0.0)]

@@ -8,10 +8,12 @@ to 3.5 px too far out, so a bonded length is within 7 px a void.
 import math
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter
 
-from tests.locate.drawing import Drawing, find, result_of, sheet_row
+from tests.locate.drawing import Drawing, find, micrograph, result_of, sheet_row
 from xsect.pipeline import measure_micrograph
 from xsect.quantities import COVERAGE_FACTOR, Measurement
 
@@ -138,3 +140,17 @@ def test_noise_moves_a_width_no_more_than_its_uncertainty() -> None:
     values = np.array([one.value for one in found])
     assert values.std(ddof=1) < np.median([one.u for one in found])
     assert all(one.low <= 200 <= one.high for one in found)
+
+
+@pytest.mark.parametrize("tone", [0.36, 0.45, 0.6])
+def test_dark_zone_within_the_bond_is_no_gap(tone: float) -> None:
+    """A nugget may be etched half as dark as the mount (metal 0.75, mount 0.15): the bond goes on through it."""
+    picture = PLAIN.ideal()[..., 0]
+    (left, right) = (np.array(one) for one in PLAIN.notches()[0])
+    middle = tuple(np.rint((left + right) / 2).astype(int).tolist())
+    zone = cv2.ellipse(np.zeros(picture.shape, np.uint8), middle, (42, 24), 0, 0, 360, 1, -1)
+    soft = gaussian_filter(np.where(zone > 0, tone, picture), 1.0)
+    soft += np.random.default_rng(4).normal(0, 0.006, soft.shape)
+    pixels = np.clip(np.rint(soft * 255), 0, 255).astype(np.uint8)
+    width = find(measure_micrograph(micrograph(pixels), sheet_row()), "bond_width")
+    assert width.value == pytest.approx(200.0, abs=2.0)

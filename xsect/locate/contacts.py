@@ -82,7 +82,7 @@ def find_contacts(
         short = gap < 0.3 * sum(lengths) and distance < 0.5 * standoff and not mouths
         short = short or (gap < 0.25 * min(lengths) and gap < 2 * height)
         short = short or (gap < 0.5 * sum(lengths) and gap < ROUND * height)
-        return slight or short or gap < 0.1 * min(lengths)
+        return slight or short or gap < 0.15 * sum(lengths)
 
     while True:
         pairs = sorted(pairwise(stretches), key=lambda pair: pair[1][0] - pair[0][1])

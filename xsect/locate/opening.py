@@ -22,6 +22,9 @@ RESOLVED = 12.0
 NEAR = 9
 """Stations on either side over which the rough opening is widened or narrowed to be safe."""
 
+LIGHTER = 1.25
+"""How much lighter, against the metal, the gap may be in one place than it is for the most part."""
+
 REACH = 24
 """Rows on either side, just outside the gap, over which the metal's level is read."""
 
@@ -234,6 +237,10 @@ def _gap_level(
     steps = np.abs(np.diff(tone, axis=0))[core[1:] & core[:-1]]
     if steps.size:
         level += np.sqrt(2 / np.pi) * 1.4826 / np.sqrt(2) * float(np.median(steps))
+    # one mount fills all of the gap: what is much lighter is no gap, but a nugget or a stain
+    beside = metal[metal.shape[0] // 2, resolved]
+    lightest = LIGHTER * float(np.quantile(level / np.maximum(beside, 1e-3), 0.3)) + 0.05
+    level = np.minimum(level, lightest * beside)
     index = np.arange(coarse.size)
     smooth = gaussian_filter1d(np.interp(index, index[resolved], level), 15.0, mode="nearest")
     return np.asarray(np.minimum(smooth, 0.8 * metal.min(axis=0)), dtype=np.float32)

@@ -12,7 +12,7 @@ from scipy.special import erf
 
 from xsect.locate.contacts import Contact, find_contacts, runs
 from xsect.locate.notch import fit_hinge
-from xsect.locate.opening import Opening
+from xsect.locate.opening import RESOLVED, Opening
 from xsect.locate.view import FILLED, JOINED, OPEN, PLATING, UNKNOWN
 
 CLOSED_AT_MOST = 2.5
@@ -36,6 +36,9 @@ MOUTH_SHARE = 0.03
 
 NOISE_SHARE = 0.1
 """Share of a mouth's rise above which what looks like noise may be its own blunt end."""
+
+DARK_GAP = 0.85
+"""Darkness that a gap wide enough to show its own level reaches at its darkest."""
 
 LOWEST_MOUTH = 2.0
 """Opening in px that a gap beside a bond must reach to be one."""
@@ -167,7 +170,7 @@ def _dark_enough(opening: Opening) -> NDArray[np.bool_]:
     near = opening.darkness[m // 2 - 12 : m // 2 + 13] if m > 25 else opening.darkness
     darkest = gaussian_filter1d(near.max(axis=0).astype(np.float64), 2.0, mode="nearest")
     expected = erf(opening.thickness / (2 * np.sqrt(2) * opening.blur))
-    return np.asarray((darkest > 0.7 * expected) | (opening.thickness > 12))
+    return np.asarray(darkest > np.where(opening.thickness > RESOLVED, DARK_GAP, 0.7 * expected))
 
 
 def _without_short(flags: NDArray[np.bool_], shortest: float) -> NDArray[np.bool_]:
