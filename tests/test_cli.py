@@ -188,7 +188,7 @@ def test_calibrations_show_the_change_between_records(tmp_path: Path, micrometer
             ("--valid-until", "2026-03-01"),
             "valid_until = 2026-03-01 must not be before date = 2026-03-02",
         ),
-        ("rows.png", ("--pitch-um", "-50"), "pitch_um = -50.0, u_pitch_um = 0.02: must be > 0 and >= 0"),
+        ("rows.png", ("--pitch-um", "-50"), "'--pitch-um': -50.0 is not in the range x>0."),
     ],
 )
 def test_calibrate_refuses(

@@ -6,6 +6,7 @@ disturbs and the asked-for 0.05 % elsewhere. How often 95 % intervals hold the t
 (`python -m tests.bench.micrometer`), on hundreds of pictures; here the pictures are few and small.
 """
 
+import math
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -308,9 +309,17 @@ def test_a_weld_section_is_no_micrometer() -> None:
             read_micrometer(synth.draw(kind, "hard", 3, width_px=320).pixels, pitch_um=10)
 
 
-def test_pitch_must_be_positive() -> None:
-    with pytest.raises(ValueError, match="pitch_um = 0"):
-        read_micrometer(NOT_A_GRADUATION["blank"], pitch_um=0)
+@pytest.mark.parametrize(
+    ("pitch", "u", "line"),
+    [
+        (0, 0.0, "pitch_um = 0: must be > 0 and finite"),
+        (math.nan, 0.0, "pitch_um = nan: must be > 0 and finite"),
+        (10, -0.1, "u_pitch_um = -0.1: must be >= 0 and finite"),
+    ],
+)
+def test_the_pitch_and_its_uncertainty_have_limits(pitch: float, u: float, line: str) -> None:
+    with pytest.raises(ValueError, match=f"^{line}$"):
+        read_micrometer(NOT_A_GRADUATION["blank"], pitch_um=pitch, u_pitch_um=u)
 
 
 def test_published_picture() -> None:

@@ -128,7 +128,7 @@ def read_micrometer(
     (shortest) lines on the certificate, with its standard uncertainty. The graduation may be turned, cut off by
     the picture's border, unevenly lit or dirty, its lines dark or bright. Raises Refusal
     graduation_not_found where no six evenly spaced straight lines are seen, and ValueError for a pitch that is
-    not positive.
+    not positive or an uncertainty below 0.
     """
     _check_pitch(pitch_um, u_pitch_um)
     grey = _grey(pixels)
@@ -165,8 +165,10 @@ def read_grid(
 
 
 def _check_pitch(pitch_um: float, u_pitch_um: float) -> None:
-    if not (0 < pitch_um < math.inf and 0 <= u_pitch_um < math.inf):
-        raise ValueError(f"pitch_um = {pitch_um}, u_pitch_um = {u_pitch_um}: must be > 0 and >= 0")
+    if not 0 < pitch_um < math.inf:
+        raise ValueError(f"pitch_um = {pitch_um}: must be > 0 and finite")
+    if not 0 <= u_pitch_um < math.inf:
+        raise ValueError(f"u_pitch_um = {u_pitch_um}: must be >= 0 and finite")
 
 
 def _grey(pixels: Pixels) -> Floats:
