@@ -117,7 +117,7 @@ def test_wrong_scale_shows_as_a_wrong_thickness() -> None:
 
 
 STAINED = pytest.mark.xfail(
-    strict=True, reason="a stain on a notch moves it by 8 to 34 px, and no doubt arises"
+    strict=True, reason="a stain nearly as dark as the gap moves a notch by 14 to 38 px, and no doubt arises"
 )
 
 
@@ -128,7 +128,8 @@ STAINED = pytest.mark.xfail(
         (0.5, 12),
         (0.3, 25),
         (0.1, 25),
-        pytest.param(0.5, 25, marks=STAINED),
+        (0.5, 25),
+        pytest.param(0.7, 25, marks=STAINED),
     ],
 )
 def test_notch_under_a_stain_is_uncertain_or_right(depth: float, radius: float) -> None:

@@ -100,12 +100,14 @@ def read_stations(
     ``reach``: distance in px up to which the mouth beside a notch takes part in its fit.
     """
     arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+    # plating that was painted as gap is as dark as its hue was full, which says nothing of it
+    dark_gap = DARK_GAP if gap is apart else 0.0
     closed_level, threshold = _closed(gaussian_filter1d(apart.thickness, 1.0, mode="nearest"), apart.floor)
-    parted = _is_apart(apart, threshold)
+    parted = _is_apart(apart, threshold, dark_gap)
     is_open = parted
     if gap is not apart:
         _, gap_threshold = _closed(gaussian_filter1d(gap.thickness, 1.0, mode="nearest"), gap.floor)
-        is_open = parted & _is_apart(gap, gap_threshold)
+        is_open = parted & _is_apart(gap, gap_threshold, DARK_GAP)
     contacts = find_contacts(
         parted | ~apart.seen,
         apart.thickness,
@@ -123,8 +125,8 @@ def read_stations(
         states[inside] = np.where(parted[inside], np.where(is_open[inside], OPEN, PLATING), JOINED)
     states[~apart.seen] = UNKNOWN
     layer = np.zeros(arc.size) if share is None else _layer(share, apart)
-    doubtful = _is_apart(apart, threshold / LENIENCE) != _is_apart(apart, threshold * LENIENCE)
-    return Stations(states, gap.thickness, apart.thickness, layer, arc, segments, closed_level, doubtful)
+    lenient, strict = (_is_apart(apart, threshold * by, dark_gap) for by in (1 / LENIENCE, LENIENCE))
+    return Stations(states, gap.thickness, apart.thickness, layer, arc, segments, closed_level, lenient != strict)
 
 
 def _layer(share: NDArray[np.float32], apart: Opening) -> NDArray[np.float64]:
@@ -135,9 +137,9 @@ def _layer(share: NDArray[np.float32], apart: Opening) -> NDArray[np.float64]:
     return np.asarray(np.where(off <= reach, share, 0).sum(axis=0, dtype=np.float64))
 
 
-def _is_apart(opening: Opening, threshold: float) -> NDArray[np.bool_]:
+def _is_apart(opening: Opening, threshold: float, dark_gap: float) -> NDArray[np.bool_]:
     smooth = gaussian_filter1d(opening.thickness, 1.0, mode="nearest")
-    return _without_short((smooth > threshold) & _dark_enough(opening), 2.5 * opening.blur + 1)
+    return _without_short((smooth > threshold) & _dark_enough(opening, dark_gap), 2.5 * opening.blur + 1)
 
 
 def _is_bond(segment: Segment, parted: NDArray[np.bool_], is_open: NDArray[np.bool_]) -> bool:
@@ -164,13 +166,16 @@ def _closed(thickness: NDArray[np.float64], floor: float) -> tuple[float, float]
     return level, float(np.clip(threshold, max(1.5 * floor + 0.3, 0.8), 1.5 * floor + CLOSED_AT_MOST))
 
 
-def _dark_enough(opening: Opening) -> NDArray[np.bool_]:
-    """Whether the darkest point is as dark as a gap of that opening must be: a dark grain is wide but not black."""
+def _dark_enough(opening: Opening, dark_gap: float) -> NDArray[np.bool_]:
+    """Whether the darkest point is as dark as a gap of that opening must be: a dark grain is wide but not black.
+
+    ``dark_gap``: what a resolved gap must reach.
+    """
     m = opening.darkness.shape[0]
     near = opening.darkness[m // 2 - 12 : m // 2 + 13] if m > 25 else opening.darkness
     darkest = gaussian_filter1d(near.max(axis=0).astype(np.float64), 2.0, mode="nearest")
     expected = erf(opening.thickness / (2 * np.sqrt(2) * opening.blur))
-    return np.asarray(darkest > np.where(opening.thickness > RESOLVED, DARK_GAP, 0.7 * expected))
+    return np.asarray(darkest > np.where(opening.thickness > RESOLVED, dark_gap, 0.7 * expected))
 
 
 def _without_short(flags: NDArray[np.bool_], shortest: float) -> NDArray[np.bool_]:
