@@ -2,6 +2,7 @@
 
 import csv
 import json
+import os
 import re
 import subprocess
 import sys
@@ -207,6 +208,19 @@ def test_calibrate_refuses(
     assert made.exit_code == 2
     assert line in made.stderr.splitlines()[-1]
     assert not (tmp_path / "c").exists()
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [("--help",), ("explain", "bond_width"), ("calibrations", "--folder", str(ROOT / "calibration"))],
+    ids=["before any command", "lines", "a table"],
+)
+def test_a_reader_that_stops_reading_ends_it_without_a_word(arguments: tuple[str, ...]) -> None:
+    read, write = os.pipe()
+    os.close(read)
+    made = subprocess.run([sys.executable, "-m", "xsect", *arguments], stdout=write, stderr=subprocess.PIPE)
+    os.close(write)
+    assert (made.returncode, made.stderr) == (141, b"")
 
 
 def test_calibrations_of_an_empty_folder(tmp_path: Path) -> None:

@@ -7,6 +7,8 @@ import math
 import os
 import sys
 import traceback
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Final
 
@@ -18,6 +20,8 @@ if TYPE_CHECKING:
 DONE: Final = 0
 NOT_ALL_ACCEPTED: Final = 1
 COULD_NOT_RUN: Final = 2
+NOBODY_READS: Final = 141
+"""What a shell tells of any command whose reader has gone: 128 + SIGPIPE."""
 
 PATH: Final = click.Path(path_type=Path)
 """A path that the library itself checks, so that its own one line says what is wrong."""
@@ -70,10 +74,18 @@ class CouldNotRun(click.ClickException):
 class Commands(click.Group):
     """A group of commands whose failures all end with status 2, so that 1 keeps its one meaning."""
 
+    def make_context(
+        self, info_name: str | None, args: list[str], parent: click.Context | None = None, **extra: Any
+    ) -> click.Context:
+        """Read the command line; its --help prints."""
+        with _while_somebody_reads():
+            return super().make_context(info_name, args, parent, **extra)
+
     def invoke(self, ctx: click.Context) -> Any:
         """Run the chosen command."""
         try:
-            return super().invoke(ctx)
+            with _while_somebody_reads():
+                return super().invoke(ctx)
         except (click.ClickException, click.exceptions.Exit):
             raise
         except (KeyboardInterrupt, click.Abort):
@@ -81,3 +93,17 @@ class Commands(click.Group):
         except Exception:
             traceback.print_exc()
             sys.exit(COULD_NOT_RUN)
+
+
+@contextmanager
+def _while_somebody_reads() -> Iterator[None]:
+    """End without a word where whoever reads the output stops reading, as `head` does."""
+    try:
+        yield
+    except BaseException as error:
+        # Rich ends the program itself, and commands tell of any OSError in a line: both while they handle this one.
+        if not isinstance(error, BrokenPipeError) and not isinstance(error.__context__, BrokenPipeError):
+            raise
+        # What is still to be written would be complained about when Python ends.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(NOBODY_READS)
