@@ -5,6 +5,7 @@ against the NIST/SEMATECH e-Handbook's flow-rate example (6.3.2.2) to 1e-3, for 
 """
 
 import datetime as dt
+import math
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -152,7 +153,28 @@ def test_limits_of_the_published_example() -> None:
     assert 100 * series.range_upper == pytest.approx(6.1349, rel=1e-3)
     assert not any(point.outside for point in series.points)
     assert series.points[1].change == pytest.approx(47.6 / 49.6 - 1)
-    assert series.points[1].sigma_change == pytest.approx((47.6 / 49.6 - 1) / np.hypot(0.001, 0.001))
+
+
+@pytest.mark.parametrize(
+    ("certificates", "u", "u_change"),
+    [
+        # 0.1 % each, of which 0.05 % is the pitch of 10 µm ± 0.005 µm (u).
+        (("SM-10", "SM-10"), 0.001, math.sqrt(2 * (0.001**2 - 0.0005**2))),
+        (("SM-10", "SM-11"), 0.001, math.sqrt(2) * 0.001),
+        (("none named", "none named"), 0.001, math.sqrt(2) * 0.001),
+        # A record of no more than its pitch's uncertainty still has some of its own.
+        (("SM-10", "SM-10"), 0.0005, math.sqrt(2) * 0.15 * 0.0005),
+    ],
+)
+def test_the_pitch_of_one_micrometer_does_not_hide_a_change(
+    certificates: tuple[str, str], u: float, u_change: float
+) -> None:
+    first, second = (
+        record.model_copy(update={"micrometer": record.micrometer.model_copy(update={"certificate": text})})
+        for record, text in zip(records([0.8, 0.8008], u_relative=u), certificates, strict=True)
+    )
+    (series,) = calibration_drift([first, second])
+    assert series.points[1].sigma_change == pytest.approx(0.001 / u_change)
 
 
 def test_a_jump_is_flagged_and_series_are_kept_apart() -> None:

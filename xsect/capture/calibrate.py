@@ -13,6 +13,7 @@ from pydantic import ValidationError
 
 from xsect.capture.axis_scales import DIAGONAL_DEG, AxisScales, combine_axes, pool_readings
 from xsect.capture.calibration import (
+    NO_CERTIFICATE,
     CalibrationRecord,
     Micrometer,
     MicrometerImage,
@@ -204,7 +205,7 @@ def _record(
             supersedes=setup.supersedes,
             notes=notes,
             micrometer=Micrometer(
-                certificate=standard.certificate or "none named",
+                certificate=standard.certificate or NO_CERTIFICATE,
                 pitch_um=standard.pitch_um,
                 u_pitch_um=standard.u_pitch,
             ),

@@ -16,6 +16,9 @@ from xsect.reasons import Finding, Refusal
 
 DUE_SOON: Final = dt.timedelta(days=30)
 
+NO_CERTIFICATE: Final = "none named"
+"""What stands in a record for the certificate of a micrometer that has none."""
+
 Name = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$")]
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 Sha256 = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]

@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from xsect.capture.calibration import CalibrationRecord
+from xsect.capture.calibration import NO_CERTIFICATE, CalibrationRecord
 
 _D2: Final = 2 / math.sqrt(math.pi)
 """Mean range of two values of a normal distribution, in standard deviations."""
@@ -19,14 +19,19 @@ _D3: Final = math.sqrt(2 - _D2**2)
 
 FEWEST_FOR_LIMITS: Final = 3
 
+_LEAST_REST: Final = 0.15
+"""Share of a record's uncertainty that stays, at least, when the pitch's is taken off: it is kept to two digits,
+and of 1.0 that may have been 0.99 this much is left."""
+
 
 @dataclass(frozen=True)
 class DriftPoint:
     """One calibration of a series. Relative changes are fractions.
 
     ``um_per_px``: geometric mean of both axes; ``change``: against the calibration before (NaN for the first);
-    ``sigma_change``: that change over the standard uncertainty of the two together; ``moving_range``: its size in µm
-    per px; ``outside``: whether the scale or its moving range is beyond its control limit.
+    ``sigma_change``: that change over its standard uncertainty, in which the pitch of one and the same micrometer does
+    not count; ``moving_range``: its size in µm per px; ``outside``: whether the scale or its moving range is beyond its
+    control limit.
     """
 
     record: CalibrationRecord
@@ -90,7 +95,19 @@ def _series(key: tuple[str, str, int, tuple[int, int]], records: list[Calibratio
         if i:
             moving = float(ranges[i - 1])
             change = float(scales[i] / scales[i - 1] - 1)
-            sigma = change / math.hypot(record.u_relative, records[i - 1].u_relative)
+            sigma = change / _u_change(record, records[i - 1])
         outside = bool(scales[i] < lower or scales[i] > upper or moving > range_upper)
         points.append(DriftPoint(record, float(scales[i]), change, sigma, moving, outside))
     return DriftSeries(*key, tuple(points), centre, lower, upper, mean_range, range_upper)
+
+
+def _u_change(one: CalibrationRecord, other: CalibrationRecord) -> float:
+    """Return the relative standard uncertainty of the change from one calibration to another."""
+    same = one.micrometer == other.micrometer and one.micrometer.certificate != NO_CERTIFICATE
+    # What is wrong with the pitch of one micrometer is wrong with both scales alike, and changes nothing.
+    pitch = one.micrometer.u_pitch_um / one.micrometer.pitch_um if same else 0.0
+    rests = (
+        max(record.u_relative**2 - pitch**2, (_LEAST_REST * record.u_relative) ** 2)
+        for record in (one, other)
+    )
+    return math.sqrt(sum(rests))
