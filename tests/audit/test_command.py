@@ -7,12 +7,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 from click.testing import CliRunner
+from sqlalchemy import select
 
 from xsect.audit.known import pictures_in
 from xsect.audit.remembered import pictures_in_store
 from xsect.capture.lot_sheet import LotSheet, SheetRow, read_lot_sheet
 from xsect.cli import main
 from xsect.lots.database import open_store
+from xsect.lots.schema import events
 from xsect.lots.store import begin_run, keep
 from xsect.record import LotRecord, SectionRecord
 
@@ -86,6 +88,33 @@ def test_the_packages_own_pictures_are_no_earlier_ones(
         assert pictures_in_store(store, lot) == []
         other = _lot(write_lot(tmp_path, changes={"lot": "L2", "supplier": "made up"}))
         assert [one.sha256[:2] for one in pictures_in_store(store, other)] == ["00", "11"]
+
+
+def test_measured_sections_are_met_by_later_audits(write_lot: Callable[..., Path], tmp_path: Path) -> None:
+    store = tmp_path / "records.db"
+    sheet = write_lot(tmp_path, changes={"lot": "L1"})
+    for resume in ([], ["--resume"]):
+        done = CliRunner().invoke(
+            main,
+            [
+                "measure",
+                str(sheet),
+                "--out",
+                str(tmp_path / "out"),
+                "--store",
+                str(store),
+                "--quiet",
+                *resume,
+            ],
+        )
+        assert done.exit_code in (0, 1)
+    with open_store(store) as opened:
+        known = pictures_in_store(opened, lot_of("L2", []))
+        with opened.reading() as connection:
+            told = connection.execute(select(events.c.what)).scalars().all()
+    assert sorted(one.name for one in known) == ["S1 of lot L1 (record store)", "S2 of lot L1 (record store)"]
+    assert all(one.fingerprint for one in known)
+    assert told.count("pictures kept") == 1
 
 
 def _lot(sheet: Path) -> LotRecord:

@@ -1,5 +1,8 @@
 """Pictures that audits leave in a record store: found again though changed, and shown though the file is gone."""
 
+import dataclasses
+import hashlib
+from collections.abc import Collection, Mapping
 from pathlib import Path
 
 import cv2
@@ -7,7 +10,7 @@ import numpy as np
 import pytest
 
 from tests.audit.test_command import lot_of
-from xsect.audit.remembered import pictures_in_store, remember
+from xsect.audit.remembered import pictures_in_store, remember, remember_lot, small_copies
 from xsect.audit.reuse import Picture, find_reuse, with_fingerprints
 from xsect.lots.database import open_store
 from xsect.report.audit_figures import evidence_jpeg
@@ -33,8 +36,15 @@ def test_a_changed_copy_is_found_without_the_first_file(
     cv2.imwrite(str(tmp_path / "new.png"), np.ascontiguousarray(changed[..., ::-1]))
     with open_store(store) as opened:
         known = pictures_in_store(opened, lot_of("L2", ["N"]))
-    assert all(one.at_hand and not one.path.is_file() for one in known)
-    (found,) = find_reuse([Picture("N", tmp_path / "new.png", "n" * 64, "L2/N")], known)
+        assert not any(one.at_hand for one in known)
+        asked: list[str] = []
+
+        def recall(sha256s: Collection[str]) -> Mapping[str, bytes]:
+            asked.extend(sha256s)
+            return small_copies(opened, sha256s)
+
+        (found,) = find_reuse([Picture("N", tmp_path / "new.png", "n" * 64, "L2/N")], known, recall=recall)
+    assert "B" * 64 in asked
     assert (found.second.name, found.registration and found.registration.mirrored) == (
         "B of lot L1 (record store)",
         True,
@@ -50,3 +60,23 @@ def test_the_packages_own_pictures_do_not_meet_themselves(store: Path) -> None:
         ]
         # another package without a lot may call its section A, too
         assert len(pictures_in_store(opened, lot_of("", ["A"]))) == 3
+
+
+def test_a_measured_lot_leaves_its_pictures(files: list[Path], tmp_path: Path) -> None:
+    """Each once, of files that are still what was measured."""
+    lot = lot_of("L1", ["A", "B", "C", "D"])
+    gone = tmp_path / "gone.jpg"
+    paths = [files[0], files[1], files[0], gone]
+    same = hashlib.sha256(files[0].read_bytes()).hexdigest()
+    hashes = [same, "0" * 64, same, "1" * 64]
+    sections = tuple(
+        dataclasses.replace(record, row=dataclasses.replace(record.row, image=path), image_sha256=sha256)
+        for record, path, sha256 in zip(lot.sections, paths, hashes, strict=True)
+    )
+    lot = dataclasses.replace(lot, sections=sections)
+    with open_store(tmp_path / "records.db", create=True) as opened:
+        assert [remember_lot(opened, lot), remember_lot(opened, lot)] == [1, 0]
+        (one,) = pictures_in_store(opened, lot_of("L2", []))
+        assert (one.name, one.sha256) == ("A of lot L1 (record store)", hashes[0])
+        assert one.fingerprint is not None
+        assert len(one.fingerprint.points) > 100

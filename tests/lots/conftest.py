@@ -85,7 +85,7 @@ def record(section: str = "S1", width: float = 812.3456789012345, **changes: Any
         Scale(1.1, 1 / 3, 1e-3, "calibration record", "obj5 of 2026-03-02", "cd" * 32),
         (Finding("no_scale", {"detail": "none"}), Finding("not_plated")),
         (
-            measured("bond_width", width, (Component("scale", 0.1), Component("notches", half))),
+            measured("bond_width", width, (Component("scale", 0.1, 17 / 3), Component("notches", half))),
             measured("bond_width", width / 2, (Component("scale", 1e-17),), segment=1),
             measured("bond_width", width / 2, (), segment=2, note="line one\nline two\r\n"),
             measured("bond_offset", -0.0, (Component("axis", 1 / 7),)),

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from sqlalchemy import delete, func, select, update
+from sqlalchemy import delete, func, insert, select, update
 
 from tests.lots.conftest import record, run_of, series
 from xsect.commands.keeping import serial_welds
@@ -15,9 +15,10 @@ from xsect.lots import overview
 from xsect.lots.corrections import decide
 from xsect.lots.database import Store, StoreError, open_store
 from xsect.lots.events import events_of
-from xsect.lots.schema import TABLES, calibrations, criteria, events, measurements, runs, sections
+from xsect.lots.schema import TABLES, calibrations, criteria, events, measurements, pictures, runs, sections
 from xsect.lots.store import Name, Run, begin_run, find, history, keep, name_of
 from xsect.lots.welds import keep_welds
+from xsect.quantities import coverage_factor, effective_dof
 
 NAME = name_of(record().row)
 FIGURES = (("figures/row007-S1-marked.png", "ef" * 32),)
@@ -41,6 +42,22 @@ def test_a_record_comes_back_as_it_was(store: Store, run: Run) -> None:
     assert (kept.version, kept.key, kept.figures) == (1, "k1", FIGURES)
     back = dataclasses.replace(kept.record, row=dataclasses.replace(kept.record.row, image=made.row.image))
     assert repr(back) == repr(made).replace("value=-0.0", "value=0.0")  # repr: NaN is not equal to itself
+
+
+def test_degrees_of_freedom_are_kept(store: Store, run: Run) -> None:
+    """Each part's in its budget, the effective ones beside u; infinite ones are NULL. Without them the interval that a
+    reader makes of u would be the normal one."""
+    made = record()
+    keep(store, run, made, "k1")
+    kept = find(store, NAME)
+    assert kept is not None
+    found = kept.record.measurements[0]
+    assert [part.dof for part in found.budget] == [17 / 3, float("inf")]
+    with store.reading() as connection:
+        dof = connection.execute(select(measurements.c.dof).order_by(measurements.c.place)).scalars().all()
+    assert dof[0] == effective_dof(made.measurements[0].budget)
+    assert dof[1:] == [None] * 5
+    assert found.high - found.value == pytest.approx(coverage_factor(dof[0]) * found.u, rel=1e-12)
 
 
 def test_measuring_anew_supersedes_and_keeps_the_old(store: Store, run: Run) -> None:
@@ -84,7 +101,11 @@ def test_nothing_kept_can_be_changed_or_deleted(store: Store) -> None:
     keep(store, run, record(), "k1", calibration=("obj5", "um = 1"))
     decide(store, NAME, "reject", who="kb", why="cracked")
     keep_welds(store, run, serial_welds(series()))
-    for table in TABLES:
+    with store.writing() as connection:
+        picture = dict.fromkeys(("sha256", "supplier", "lot", "section", "specimen"), "")
+        picture |= {"rows": 3, "columns": 4} | dict.fromkeys(("points", "codes", "mirrored", "small"), b"")
+        connection.execute(insert(pictures), picture)
+    for table in (*TABLES, pictures):
         column = table.c[table.columns.keys()[-1]]
         for statement in (update(table).values({column: column}), delete(table)):
             rule = f"append-only: table {table.name}, "

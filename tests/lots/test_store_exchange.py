@@ -117,7 +117,7 @@ def test_a_changed_export_is_refused(filled: Store, tmp_path: Path) -> None:
         (whole[: whole.rindex(b"\n", 0, -1) + 1], r"\(23 rows, 24 exported\)"),
         (whole.replace(b",0.6666666666666666,", b",abc,", 1), r"row 8, value = abc: must be a number"),
         (whole.replace(b'"place"', b'"spot"', 1), "measurements.csv: row 1: the columns are not those of an export"),
-        (whole + b"1,2\n", r"measurements.csv: row 26: must have 14 cells, has 2"),
+        (whole + b"1,2\n", r"measurements.csv: row 26: must have 15 cells, has 2"),
     ):  # fmt: skip
         path.write_bytes(changed)
         with open_store(tmp_path / "back.db", create=True) as back:

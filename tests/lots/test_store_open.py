@@ -1,5 +1,6 @@
 """Opening a store: made on first use, moved up from any earlier schema; what is no store is refused in one line."""
 
+import dataclasses
 import sqlite3
 import threading
 from collections.abc import Callable
@@ -10,14 +11,16 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from click.testing import CliRunner
-from sqlalchemy import create_engine, inspect, text
+from sqlalchemy import create_engine, insert, inspect, select, text
 
 from tests.lots.conftest import record, run_of
 from xsect.cli import main
-from xsect.lots import database, overview
+from xsect.lots import database, encode, overview, schema
 from xsect.lots.database import Store, StoreError, open_store
 from xsect.lots.schema import METADATA, REVISION, VERSION_TABLE
 from xsect.lots.store import find, keep, name_of
+from xsect.quantities import Component
+from xsect.record import SectionRecord
 
 NAME = name_of(record().row)
 REVISIONS = [script.revision for script in ScriptDirectory.from_config(database._config()).walk_revisions()]
@@ -32,6 +35,32 @@ def test_the_schema_and_its_revisions_agree(store: Store) -> None:
     assert REVISIONS[0] == REVISION == max(REVISIONS)
 
 
+def without_dof(made: SectionRecord) -> SectionRecord:
+    """A record as it was before degrees of freedom were kept."""
+    found = (
+        dataclasses.replace(one, budget=tuple(Component(part.name, part.u) for part in one.budget))
+        for one in made.measurements
+    )
+    return dataclasses.replace(made, measurements=tuple(found))
+
+
+def keep_as_before(store: Store, made: SectionRecord, key: str) -> None:
+    """Keep a section as the first schema did: a budget of names and uncertainties, no column for what came later."""
+    run = run_of(store)
+    section = encode.section_row(made) | {"key": key, "figures": "[]"}
+    measured, judged = encode.measurement_rows(without_dof(made)), encode.verdict_rows(made)
+    for row in measured:
+        del row["dof"]
+    section["digest"] = encode.digest(section, measured, judged)
+    with store.writing() as connection:
+        more = {"run_id": run.id, "version": 1, "at": run.at}
+        number = connection.execute(
+            insert(schema.sections).returning(schema.sections.c.id), section | more
+        ).scalar_one()
+        for table, rows in ((schema.measurements, measured), (schema.verdicts, judged)):
+            connection.execute(insert(table), [row | {"section_id": number} for row in rows])
+
+
 def test_a_store_of_the_first_schema_is_moved_up(new_url: Callable[[], str]) -> None:
     """Filled with what its own time wrote; read, added to and protected by today's."""
     url = new_url()
@@ -39,12 +68,13 @@ def test_a_store_of_the_first_schema_is_moved_up(new_url: Callable[[], str]) -> 
     with engine.begin() as connection:
         database.upgrade(connection, REVISIONS[-1])
     old = Store(engine, url)
-    keep(old, run_of(old), record(), "k1")
+    keep_as_before(old, record(), "k1")
     engine.dispose()
     with open_store(url) as store:
         found = find(store, NAME)
         assert found is not None
         assert (found.key, overview.check(store)) == ("k1", ())
+        assert repr(found.record.measurements[0]) == repr(without_dof(record()).measurements[0])
         with store.reading() as connection:
             assert connection.execute(text(f"SELECT version_num FROM {VERSION_TABLE}")).scalar() == REVISION
             indexes = {one["name"] for one in inspect(connection).get_indexes("measurements")}
@@ -52,6 +82,25 @@ def test_a_store_of_the_first_schema_is_moved_up(new_url: Callable[[], str]) -> 
         with pytest.raises(StoreError, match="append-only: table sections"), store.writing() as connection:
             connection.execute(text("UPDATE sections SET status = ''"))
         assert keep(store, run_of(store), record(width=3.0), "k2") == "measured anew"
+
+
+def test_pictures_that_earlier_audits_kept_by_themselves_stay(new_url: Callable[[], str]) -> None:
+    """Audits made the table on their own before the schema had it."""
+    url = new_url()
+    engine = create_engine(database._url(url))
+    picture = dict.fromkeys(("supplier", "lot", "section", "specimen"), "") | {"sha256": "ab", "rows": 3}
+    picture |= {"columns": 4} | dict.fromkeys(("points", "codes", "mirrored", "small"), b"\0\xff")
+    with engine.begin() as connection:
+        database.upgrade(connection, "0003")
+        schema.pictures.create(connection)
+        connection.execute(insert(schema.pictures), picture)
+    engine.dispose()
+    with open_store(url) as store:
+        with store.reading() as connection:
+            (kept,) = connection.execute(select(schema.pictures)).mappings()
+        assert dict(kept) == picture
+        with pytest.raises(StoreError, match="append-only: table audit_pictures"), store.writing() as held:
+            held.execute(text("DELETE FROM audit_pictures"))
 
 
 def test_what_is_synced_to_the_disk(tmp_path: Path) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import multiprocessing
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
@@ -18,6 +18,7 @@ from xsect.audit.candidates import Candidate, find_candidates
 from xsect.audit.fingerprints import DETAIL_PX, Fingerprint, Grey, Pixels, fingerprint, working
 from xsect.audit.registration import Likeness, Registration, likeness, register
 from xsect.capture.image_files import read_image
+from xsect.capture.lot_sheet import SheetRow
 from xsect.reasons import Refusal
 
 LEAST_LIKENESS: Final = 0.3
@@ -31,6 +32,15 @@ square."""
 
 SMALL_QUALITY: Final = 85
 
+Recall = Callable[[Collection[str]], Mapping[str, bytes]]
+"""Gives the reduced copies of pictures by their hashes; those it does not have are left out."""
+
+
+def no_copies(_: Collection[str]) -> Mapping[str, bytes]:
+    """Give none: no store was named."""
+    return {}
+
+
 _In = TypeVar("_In")
 _Out = TypeVar("_Out")
 
@@ -40,7 +50,7 @@ class Picture:
     """A picture to compare: what it is called, its file, its SHA-256 and the specimen it is said to show.
 
     ``fingerprint`` is None where it was not taken yet, or cannot be; ``small`` is a reduced grey copy (JPEG) that
-    stands for a file that is not at hand, b"" where there is none.
+    stands for a file that is not at hand, b"" where there is none or it was not asked for yet.
     """
 
     name: str
@@ -95,6 +105,11 @@ class Reuse:
         return ", ".join(done) or "in the same place and size"
 
 
+def specimen_of(row: SheetRow) -> str:
+    """Return the specimen that a row's picture is said to show, "" where the lot sheet names none."""
+    return f"{row.lot}/{row.weld}" if row.weld else ""
+
+
 def small_copy(pixels: Pixels) -> bytes:
     """Return a reduced grey copy of a picture (rows, columns[, 3]) as a JPEG file, its longer side 560 px at most."""
     small, _ = working(pixels, DETAIL_PX)
@@ -131,17 +146,26 @@ def with_fingerprint(picture: Picture) -> Picture:
 
 def with_fingerprints(pictures: Sequence[Picture], *, jobs: int = 1) -> list[Picture]:
     """Return pictures with their fingerprints and reduced copies, in their order."""
-    missing = sum(one.fingerprint is None for one in pictures)
-    with spread(jobs if missing >= 8 else 1) as mapped:
-        return list(mapped(with_fingerprint, pictures))
+    missing = [at for at, one in enumerate(pictures) if not one.fingerprint and one.path.is_file()]
+    out = [*pictures]
+    with spread(jobs if len(missing) >= 8 else 1) as mapped:
+        for at, done in zip(missing, mapped(with_fingerprint, [out[at] for at in missing]), strict=True):
+            out[at] = done
+    return out
 
 
 def find_reuse(
-    pictures: Sequence[Picture], known: Sequence[Picture] = (), *, jobs: int = 1
+    pictures: Sequence[Picture],
+    known: Sequence[Picture] = (),
+    *,
+    jobs: int = 1,
+    recall: Recall = no_copies,
 ) -> tuple[Reuse, ...]:
     """Return the pairs of pictures that show one spot, among ``pictures`` and between them and ``known`` ones.
 
-    Files that cannot be read, or without any texture, take no part. A pair is reported once, in the given order.
+    ``recall`` is asked for the reduced copies of candidates that have neither a file nor one: a store need not give
+    all its pictures out for a few. Files that cannot be read, or without any texture, take no part. A pair is reported
+    once, in the given order.
     """
     everyone = with_fingerprints([*pictures, *known], jobs=jobs)
     with spread(jobs if len(everyone) >= 8 else 1) as mapped:
@@ -154,10 +178,19 @@ def find_reuse(
         pairs = [pair for pair in pairs if pair not in same]
         # neighbours in this order share pictures, which a worker then reads once
         pairs.sort()
+        _complete(everyone, {at for pair in pairs for at in pair}, recall)
         shown = mapped(_verified, [(everyone[first], everyone[second]) for first, second in pairs])
         found = {pair: one for pair, one in zip(pairs, shown, strict=True) if one}
     found |= {pair: Reuse(everyone[pair[0]], everyone[pair[1]], None, None) for pair in same}
     return tuple(found[pair] for pair in sorted(found))
+
+
+def _complete(everyone: list[Picture], wanted: Collection[int], recall: Recall) -> None:
+    """Give those wanted that are not at hand their reduced copies."""
+    lacking = [at for at in wanted if not everyone[at].at_hand]
+    copies = recall({everyone[at].sha256 for at in lacking}) if lacking else {}
+    for at in lacking:
+        everyone[at] = replace(everyone[at], small=copies.get(everyone[at].sha256, b""))
 
 
 def _same_files(everyone: Sequence[Picture], new: int) -> set[tuple[int, int]]:

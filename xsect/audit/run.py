@@ -12,7 +12,7 @@ import numpy as np
 from xsect.audit.claim import NOTHING, Claim
 from xsect.audit.copy_move import CopiedPatch
 from xsect.audit.examine import ExaminedLot, Looked
-from xsect.audit.reuse import Picture, Reuse, find_reuse
+from xsect.audit.reuse import Picture, Recall, Reuse, find_reuse, no_copies, specimen_of
 from xsect.audit.sampling import Plan, Reach, Support, attribute_plan, code_letter, reach, support
 from xsect.audit.selection import (
     Sign,
@@ -80,9 +80,15 @@ class Audit:
 
 
 def audit_lot(
-    examined: ExaminedLot, claim: Claim = NOTHING, *, known: Sequence[Picture] = (), jobs: int = 1
+    examined: ExaminedLot,
+    claim: Claim = NOTHING,
+    *,
+    known: Sequence[Picture] = (),
+    jobs: int = 1,
+    recall: Recall = no_copies,
 ) -> Audit:
-    """Audit an examined lot against what is stated and claimed; ``known`` are earlier pictures to compare with.
+    """Audit an examined lot against what is stated and claimed; ``known`` are earlier pictures to compare with, whose
+    reduced copies ``recall`` gives where they have none.
 
     The result depends on nothing but its inputs.
     """
@@ -93,12 +99,12 @@ def audit_lot(
         claim=claim,
         quantities=quantities,
         verdicts=compare_verdicts(lot),
-        reuse=find_reuse(pictures_of(examined), known, jobs=jobs),
+        reuse=find_reuse(pictures_of(examined), known, jobs=jobs, recall=recall),
         looked=tuple(one.looked for one in examined.sections),
         sample=_sample(lot, claim),
         signs=_signs(lot, claim, quantities),
         known=len(known),
-        by_hash=sum(not one.at_hand for one in known),
+        by_hash=sum(not (one.fingerprint or one.at_hand) for one in known),
     )
 
 
@@ -109,7 +115,7 @@ def pictures_of(examined: ExaminedLot) -> list[Picture]:
             one.record.row.section,
             one.record.row.image,
             one.record.image_sha256,
-            f"{one.record.row.lot}/{one.record.row.weld}" if one.record.row.weld else "",
+            specimen_of(one.record.row),
             one.fingerprint,
             one.small,
         )

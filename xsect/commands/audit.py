@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
+from contextlib import nullcontext
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -72,8 +74,8 @@ def run(
     from xsect.audit.claim import NOTHING, ClaimError, load_claim
     from xsect.audit.findings import find_all
     from xsect.audit.known import pictures_in
-    from xsect.audit.remembered import pictures_in_store, remember
-    from xsect.audit.reuse import with_fingerprints
+    from xsect.audit.remembered import pictures_in_store, remember, small_copies
+    from xsect.audit.reuse import no_copies, with_fingerprints
     from xsect.audit.run import audit_lot, pictures_of
     from xsect.capture.lot_sheet import SheetError
     from xsect.judge.criteria import CriteriaError, load_criteria
@@ -88,14 +90,12 @@ def run(
         check_writable(out)
         examined = _examined(sheet, Options(judged_by, None, today, calibration), jobs=jobs)
         earlier = with_fingerprints(pictures_in(against, examined.lot), jobs=jobs)
-        known = [*earlier]
-        if store:
-            with open_store(store) as opened:
-                known += pictures_in_store(opened, examined.lot)
-        made = audit_lot(examined, said, known=known, jobs=jobs)
-        write_audit(made, out)
-        if store:
-            with open_store(store) as opened:
+        with open_store(store) if store else nullcontext() as opened:
+            known = [*earlier, *(pictures_in_store(opened, examined.lot) if opened else ())]
+            recall = partial(small_copies, opened) if opened else no_copies
+            made = audit_lot(examined, said, known=known, jobs=jobs, recall=recall)
+            write_audit(made, out)
+            if opened:
                 remember(opened, examined.lot, pictures_of(examined), earlier)
     except (SheetError, CriteriaError, ClaimError, StoreError, OSError) as error:
         raise CouldNotRun(str(error)) from error
@@ -107,7 +107,6 @@ def run(
 
 def _examined(sheet: Path, options: Options, *, jobs: int) -> ExaminedLot:
     """Measure a lot and look at its pictures, both in the same processes, so that each starts with warm libraries."""
-    from functools import partial
 
     from xsect.audit.examine import ExaminedLot, examine, look_at
     from xsect.capture.calibration import find_folder

@@ -31,7 +31,9 @@ class Keeping:
 
 
 @contextmanager
-def keeping(where: str | None, sheet: LotSheet, options: Options, *, resume: bool) -> Iterator[Keeping]:
+def keeping(
+    where: str | None, sheet: LotSheet, options: Options, *, resume: bool, jobs: int
+) -> Iterator[Keeping]:
     """Open the store ``where`` (None: keep nothing) for one run; raise CouldNotRun where it cannot be used."""
     if where is None:
         yield Keeping(None, lambda _: None, lambda lot: lot, lambda: "")
@@ -40,7 +42,7 @@ def keeping(where: str | None, sheet: LotSheet, options: Options, *, resume: boo
 
     try:
         with _open(where, sheet, options) as keeper:
-            yield _hooks(keeper, resume=resume)
+            yield _hooks(keeper, resume=resume, jobs=jobs)
     except StoreError as error:
         raise CouldNotRun(str(error)) from error
 
@@ -76,7 +78,9 @@ def serial_welds(sections: Iterable[SectionRecord]) -> list[SerialWeld]:
     ]  # fmt: skip
 
 
-def _hooks(keeper: Keeper, *, resume: bool) -> Keeping:
+def _hooks(keeper: Keeper, *, resume: bool, jobs: int) -> Keeping:
+    from xsect.audit.remembered import remember_lot
+
     taken: set[int] = set()
     counts: Counter[str] = Counter()
 
@@ -91,6 +95,7 @@ def _hooks(keeper: Keeper, *, resume: bool) -> Keeping:
 
     def finish(lot: LotRecord) -> LotRecord:
         lot = replace(lot, sections=tuple(keeper.corrected(record) for record in lot.sections))
+        remember_lot(keeper.store, lot, jobs=jobs)
         keeper.finish(serial_welds(lot.sections))
         return lot
 

@@ -126,7 +126,7 @@ def run(
         options = Options(judged_by, out, today, calibration, max_pixels, bar_um)
         check_writable(out)
         with (
-            keeping(store, rows, options, resume=resume) as kept,
+            keeping(store, rows, options, resume=resume, jobs=jobs) as kept,
             _progress(len(rows.rows) + len(rows.problems), quiet=quiet) as advance,
         ):
 

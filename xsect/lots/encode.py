@@ -16,7 +16,7 @@ from typing import Any, Final
 from xsect.capture.lot_sheet import SheetRow
 from xsect.capture.scale import Scale
 from xsect.judge.decision import Verdict, summarise
-from xsect.quantities import Component, Measurement
+from xsect.quantities import Component, Measurement, effective_dof
 from xsect.reasons import Finding
 from xsect.record import SectionRecord
 
@@ -86,7 +86,8 @@ def measurement_row(found: Measurement) -> Row:
         "word": found.word,
         "note": found.note,
         "method": found.method,
-        "budget": to_json([[part.name, number(part.u)] for part in found.budget]),
+        "budget": to_json([_part(one) for one in found.budget]),
+        "dof": _dof(effective_dof(found.budget)),
     }
 
 
@@ -112,10 +113,15 @@ def verdict_rows(record: SectionRecord) -> list[Row]:
 
 def digest(section: Mapping[str, Any], measured: Sequence[Row] = (), judged: Sequence[Row] = ()) -> str:
     """Return the SHA-256 of a result (a section's, or a weld's one row): of all its rows, without what says when and
-    where they were kept.
+    where they were kept. Infinite degrees of freedom are left out, as from results of the schemas before they were
+    kept.
     """
     parts = [
-        {name: value for name, value in row.items() if name not in _NOT_RESULT}
+        {
+            name: row[name]
+            for name in row
+            if name not in _NOT_RESULT and not (name == "dof" and row[name] is None)
+        }
         for row in (section, *measured, *judged)
     ]
     text = json.dumps(parts, sort_keys=True, allow_nan=False, separators=(",", ":"))
@@ -156,7 +162,7 @@ def figures_of(section: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
 def _measurement(row: Mapping[str, Any]) -> Measurement:
     given = {field.name: row[field.name] for field in fields(Measurement) if field.name != "budget"}
     given |= {name: _nan(row[name]) for name in ("value", "u", "low", "high")}
-    budget = tuple(Component(name, _nan(u)) for name, u in json.loads(row["budget"]))
+    budget = tuple(Component(name, _nan(u), *dof) for name, u, *dof in json.loads(row["budget"]))
     return Measurement(**given, budget=budget)
 
 
@@ -170,6 +176,16 @@ def _scale_part(found: Measurement) -> float | None:
     """Return what the scale adds to a measurement's standard uncertainty, None where it has no budget."""
     parts = [part.u for part in found.budget if part.name == "scale"]
     return number(math.hypot(*parts)) if found.budget else None
+
+
+def _part(one: Component) -> list[Any]:
+    """Return a part of a budget as the store keeps it: its degrees of freedom only where they are finite."""
+    dof = _dof(one.dof)
+    return [one.name, number(one.u), *([] if dof is None else [dof])]
+
+
+def _dof(dof: float) -> float | None:
+    return number(dof) if math.isfinite(dof) else None
 
 
 def _numbers(of: Any, *names: str) -> dict[str, float | None]:

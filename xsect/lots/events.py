@@ -26,6 +26,7 @@ KINDS: Final = {
     "corrected": "a person set a value",
     "decided": "a person decided on a section",
     "withdrawn": "a person took a correction or decision back",
+    "pictures kept": "fingerprints of pictures were kept, for audits to look for them in later packages",
     "imported": "an export was added to the store",
 }
 

@@ -10,12 +10,23 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-from sqlalchemy import Column, Float, ForeignKey, Index, Integer, MetaData, Table, Text, UniqueConstraint
+from sqlalchemy import (
+    Column,
+    Float,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    Table,
+    Text,
+    UniqueConstraint,
+)  # fmt: skip
 
 VERSION_TABLE: Final = "xsect_schema"
 """Holds the revision of the schema; its presence tells a record store from any other database."""
 
-REVISION: Final = "0003"
+REVISION: Final = "0004"
 """The newest revision: what this module describes. Revisions are numbered in order."""
 
 METADATA: Final = MetaData()
@@ -79,10 +90,11 @@ measurements: Final = Table(
     Column("place", Integer, primary_key=True, autoincrement=False),
     _text("quantity"), Column("segment", Integer, nullable=True), _text("status"),
     _number("value"), _number("u"), _number("u_scale"), _number("low"), _number("high"),
-    _text("word"), _text("note"), _text("method"), _text("budget"),
+    _text("word"), _text("note"), _text("method"), _text("budget"), _number("dof"),
 )  # fmt: skip
-"""``place`` counts a section's rows from 0; ``budget`` is a JSON list of [name, standard uncertainty], ``u_scale`` its
-part from the scale, which all sections of one calibration share."""
+"""``place`` counts a section's rows from 0; ``budget`` is a JSON list of [name, standard uncertainty, its degrees of
+freedom], the last left out where they are infinite; ``u_scale`` is its part from the scale, which all sections of one
+calibration share, ``dof`` the effective degrees of freedom of ``u``, NULL where infinite."""
 
 Index(
     "measurements_by_quantity",
@@ -114,6 +126,7 @@ welds: Final = Table(
     _text("at"), _text("line"), _text("made_on"), _text("cuts"),
     _text("status"), *map(_number, ("value", "u", "u_scale", "low", "high")),
     _text("note"), _text("method"), _text("budget"), _number("centre"), _number("u_centre"), _text("digest"),
+    _number("dof"),
     UniqueConstraint("supplier", "lot", "weld", "version", name="welds_version"),
     sqlite_autoincrement=True,
 )  # fmt: skip
@@ -143,5 +156,16 @@ events: Final = Table(
 )  # fmt: skip
 """Every change, in order. ``detail`` is a JSON object."""
 
+pictures: Final = Table(
+    "audit_pictures", METADATA,
+    _text("sha256", primary_key=True),
+    *map(_text, ("supplier", "lot", "section", "specimen")),
+    *(Column(name, Integer, nullable=False) for name in ("rows", "columns")),
+    *(Column(name, LargeBinary, nullable=False) for name in ("points", "codes", "mirrored", "small")),
+)  # fmt: skip
+"""What of a picture survives a crop, a mirror or another tone, for audits to look for it in later packages, and a
+reduced grey copy. ``points``: (k, 4) little-endian float32; ``codes`` and ``mirrored``: (k, 16) bytes; ``small``: a
+JPEG file. Made anew from the pictures at any time, so no part of an export."""
+
 TABLES: Final = (runs, criteria, calibrations, sections, measurements, verdicts, welds, corrections, events)
-"""All tables, each after those that it refers to."""
+"""The tables of the record, each after those that it refers to."""

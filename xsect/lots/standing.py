@@ -22,9 +22,9 @@ STANDING_COLUMNS: Final[Columns] = (
     ("supplier", "text"), ("lot", "text"), ("section", "text"), ("version", "int"), ("at", "text"),
     ("made_on", "text"), ("cut_on", "text"), ("verdict", "text"), ("decided_by", "text"),
     ("quantity", "text"), ("segment", "int"), ("value", "float"), ("word", "text"), ("unit", "text"),
-    ("u", "float"), ("low", "float"), ("high", "float"), ("status", "text"), ("note", "text"), ("method", "text"),
-    ("measured_value", "float"), ("measured_word", "text"), ("corrected_by", "text"), ("corrected_on", "text"),
-    ("why", "text"),
+    ("u", "float"), ("dof", "float"), ("low", "float"), ("high", "float"), ("status", "text"), ("note", "text"),
+    ("method", "text"), ("measured_value", "float"), ("measured_word", "text"), ("corrected_by", "text"),
+    ("corrected_on", "text"), ("why", "text"),
 )  # fmt: skip
 """``value`` to ``high`` are as corrected, ``measured_value`` and ``measured_word`` as measured where a person set
 another; ``verdict`` is the person's decision where there is one, ``decided_by`` then names the person."""
@@ -38,6 +38,7 @@ _OF_MEASUREMENT: Final = (
     "value",
     "word",
     "u",
+    "dof",
     "low",
     "high",
     "status",
@@ -106,7 +107,7 @@ def _line(
         now["value"],
         now["word"],
         quantity.unit if quantity else "",
-        *(now[name] for name in ("u", "low", "high")),
+        *(now[name] for name in ("u", "dof", "low", "high")),
         now["status"] if vouched else row["section_status"],
         now["note"],
         now["method"],
