@@ -151,6 +151,16 @@ def test_shortest_lines_that_are_not_resolved_are_missed() -> None:
         read(replace(FINE, blur_px=1.5))
 
 
+def test_longer_lines_are_not_taken_for_the_shortest() -> None:
+    """Where no short line reaches, five times a wave is none: following it must not end at every fifth line."""
+    scene = MicrometerScene(
+        3.6445, 3.58447, width_px=640, height_px=720, pitch=50.0293, divisions=60, line_width=13.07,
+        lengths=(343.0, 514.5, 720.3), start_px=(320.0, 54.0), tilt_deg=89.66, both_sides=True, numbers=False,
+        contrast=0.779, blur_px=1.546, uneven=0.185, noise=0.012,
+    )  # fmt: skip
+    assert read(scene).um_per_px == pytest.approx(true_scale(scene), rel=SHARP)
+
+
 def test_fine_lines_without_longer_ones_could_be_an_illusion() -> None:
     ruling = replace(FINE, lengths=(250, 250, 250), base_line=False, numbers=False)
     with pytest.raises(Refusal, match=r"2\.9 px apart could be an illusion of still finer ones"):
@@ -210,6 +220,10 @@ def test_pooling_takes_the_spread_between_repeats() -> None:
     assert pool_readings([base]) is base
     with pytest.raises(ValueError, match="must share pitch"):
         pool_readings([base, replace(base, pitch_um=20.0)])
+    with pytest.raises(
+        ValueError, match=r"along rows must agree within 2%, not 0\.8, 0\.82 µm/px: another obj"
+    ):
+        pool_readings([replace(base, um_per_px=scale) for scale in (0.8, 0.82)])
 
 
 def test_two_directions_give_both_axes() -> None:

@@ -20,6 +20,10 @@ SQUARE_WITHIN: Final = 0.0005
 """How far pixels of a camera may be from square where only one axis was read: half width of a rectangular
 distribution, an allowance without a source."""
 
+REPEATS_WITHIN: Final = 0.02
+"""Range of repeats' scales, relative, beyond which they are of no one scale but of another objective or zoom. Those of
+one spread by a tenth of a percent at most; tilted ones differ further where pixels are not square."""
+
 
 @dataclass(frozen=True)
 class AxisScales:
@@ -43,7 +47,7 @@ def pool_readings(readings: Sequence[MicrometerReading]) -> MicrometerReading:
     The scale is their mean. The spread between repeats, widened for their number (Student's t), replaces the
     scatter of the lines where it is the larger; certificate, temperature and line model are common to all and do
     not average out. Ticks and residuals are those of the first reading. Raises ValueError where the repeats
-    differ in pitch, picture size or axis, or where there are none.
+    differ in pitch, picture size, axis or scale (by more than REPEATS_WITHIN), or where there are none.
     """
     from scipy.special import stdtrit
 
@@ -58,6 +62,13 @@ def pool_readings(readings: Sequence[MicrometerReading]) -> MicrometerReading:
         return first
     scales = np.array([one.um_per_px for one in readings])
     n, mean = len(scales), float(scales.mean())
+    if np.ptp(scales) > REPEATS_WITHIN * mean:
+        axis = "rows" if first.along_x else "columns"
+        found = ", ".join(f"{scale:.5g}" for scale in scales)
+        raise ValueError(
+            f"readings: repeats along {axis} must agree within {REPEATS_WITHIN:.0%}, not {found} µm/px: "
+            "another objective or zoom?"
+        )
     between = float(scales.std(ddof=1)) / mean / math.sqrt(n) * float(stdtrit(n - 1, 0.975)) / COVERAGE_FACTOR
     names = dict.fromkeys(part.name for one in readings for part in one.budget)
     parts = {name: _root_mean_square(name, readings) for name in names}

@@ -29,6 +29,9 @@ _CANDIDATES = 8
 _IN_STEP = 0.85
 """Share of a wave that must keep one phase over the band: chance periods in grains or letters drift."""
 
+_ASTRAY = 0.3
+"""Share of a wave by which it may be corrected: the spectrum gives a wave of six periods to a sixth."""
+
 
 @dataclass(frozen=True)
 class Graduation:
@@ -66,14 +69,30 @@ def find_graduations(grey: Floats) -> Iterator[Graduation]:
     seen: list[Graduation] = []
     for parts in (1, 2):
         for wave in _strong_waves(levels[0], parts):
-            # Every fifth and tenth line is longer: beyond the short ones only those are seen, as a coarser pitch.
-            for times in (10, 5, 2, 1):
-                graduation = _follow(levels, (times * wave[0], times * wave[1]))
-                if graduation is not None and not any(_same(graduation, other) for other in seen):
+            for graduation in _finest_first(levels, wave):
+                if not any(_same(graduation, other) for other in seen):
                     seen.append(graduation)
                     if graduation.pitch_px < SURE_PITCH_PX:
                         graduation = replace(graduation, confirmed=_keeps_step(levels, graduation))
                     yield _at_full_resolution(graduation, step)
+
+
+def _finest_first(levels: list[Floats], wave: tuple[float, float]) -> Iterator[Graduation]:
+    """Yield what ten, five, two and one times a wave lead to.
+
+    Every fifth and tenth line is longer: beyond the short ones only those are seen, as a coarser pitch. One that was
+    followed is exact, and its own multiples are looked for once more.
+    """
+    for times in (10, 5, 2, 1):
+        found = _follow(levels, (times * wave[0], times * wave[1]))
+        if found is None:
+            continue
+        cos, sin = found.direction
+        for again in (10, 5, 2):
+            finer = _follow(levels, (again * cos / found.pitch_px, again * sin / found.pitch_px))
+            if finer is not None:
+                yield finer
+        yield found
 
 
 def _halved(level: Floats) -> Floats:
@@ -157,6 +176,7 @@ def _follow(levels: list[Floats], wave: tuple[float, float]) -> Graduation | Non
     halvings = int(np.clip(math.floor(math.log2(1 / (8 * math.hypot(*wave)))), 0, len(levels) - 1))
     level, step = levels[halvings], 2**halvings
     wave = wave[0] * step, wave[1] * step
+    start = wave
     for _ in range(3):
         z, x, y = _demodulated(level, wave)
         region = _region(np.abs(z))
@@ -164,6 +184,9 @@ def _follow(levels: list[Floats], wave: tuple[float, float]) -> Graduation | Non
             return None
         wave = _refined(z, x, y, region, wave)
         if not 2 / max(level.shape) < math.hypot(*wave) < 1 / SMALLEST_PITCH_PX:
+            return None
+        # Further off it is another wave: in a region without this one, five times it would end at the longer lines.
+        if math.dist(wave, start) > _ASTRAY * math.hypot(*start):
             return None
     z, x, y = _demodulated(level, wave)
     region = _region(np.abs(z))
