@@ -149,7 +149,7 @@ def _model(calibration: Calibration, shown: Sequence[PictureReading]) -> dict[st
                 "axis": axis,
                 "scale": f"{scale:.{decimals(scale, record.u_relative * scale)}f} µm/px",
                 "expanded": f"± {_two(expanded * scale)} µm/px",
-                "relative": f"± {expanded:.2%}",
+                "relative": f"± {_two(100 * expanded)} %",
             }
             for axis, scale in (
                 ("x, left to right", record.um_per_px_x),
@@ -166,7 +166,7 @@ def _model(calibration: Calibration, shown: Sequence[PictureReading]) -> dict[st
                 "relative": f"{_two(100 * part.u)} %"
                 if part.u >= _LEAST
                 else f"below {_two(100 * _LEAST)} %",
-                "share": f"{part.u**2 / scales.u_relative**2:.0%}",
+                "share": f"{100 * part.u**2 / scales.u_relative**2:.0f} %",
             }
             for part in scales.budget
         ],
@@ -239,7 +239,7 @@ def _reading_row(name: str, reading: MicrometerReading) -> dict[str, str]:
         "pitch": f"{reading.pitch_px:.3f} px",
         "scale": f"{reading.um_per_px:.6g} µm/px",
         "rms": f"{1000 * reading.rms_px * reading.um_per_px:.0f} nm ({reading.rms_px:.3f} px)",
-        "change": f"{change.end_to_end:+.3%} / {change.middle_to_ends:+.3%}".replace("-", "−")
+        "change": f"{100 * change.end_to_end:+.3f} / {100 * change.middle_to_ends:+.3f} %".replace("-", "−")
         if change.found
         else "none found",
     }
