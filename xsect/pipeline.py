@@ -134,7 +134,7 @@ def measure_micrograph(micrograph: Micrograph, row: SheetRow) -> SectionResult:
     """Locate and measure one section; a refusal becomes a result without values."""
     try:
         located = locate(micrograph, plated=row.plated)
-        contents = find_contents(located, micrograph, view=row.view)
+        contents = find_contents(located, micrograph, view=row.view, fused=row.weld_type == "fusion")
         located = with_fused(located, contents.nuggets)
         measurements, findings = measure(located, contents, micrograph, row)
     except Refusal as refusal:

@@ -75,7 +75,7 @@ def see(
     um = micrograph.scale.um_per_px
     try:
         located = locate(micrograph, plated=row.plated)
-        contents = find_contents(located, micrograph, view=row.view)
+        contents = find_contents(located, micrograph, view=row.view, fused=row.weld_type == "fusion")
         located = with_fused(located, contents.nuggets)
         with patch("xsect.measure.section.with_model_error", lambda found, _: found):
             found, findings = measure(located, contents, micrograph, row)

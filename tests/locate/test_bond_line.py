@@ -51,9 +51,8 @@ def test_the_line_is_found_whichever_part_the_gap_is_cut_from(sag: float, share:
 
 
 def test_what_strayed_into_a_nugget_is_left_out() -> None:
-    zone = np.array([[240.0, 150], [360, 150], [360, 260], [240, 260]])
     strayed = located(0.0, 0.5, stray=25.0)
-    line, _ = bond_line(strayed, BOND, frame(), zone)
+    line, _ = bond_line(strayed, BOND, frame())
     assert line[line.size // 2] == pytest.approx(200, abs=1.5)
 
 

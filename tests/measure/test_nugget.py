@@ -156,3 +156,14 @@ def test_a_zone_too_weak_to_measure_leaves_the_kind_open() -> None:
     assert not any(measure_kind(section(), [weak], row))
     assert [one.code for one in nugget_doubts([weak], UM, row)] == ["nugget_possible"]
     assert [one.code for one in nugget_doubts([weak], UM, ROW)] == ["nugget_uncertain"]
+
+
+def test_a_shallow_depth_under_a_loose_line_is_not_vouched_for() -> None:
+    """The line is known to 6 px: 6 of 90 px of depth may pass, 6 of 10 px not."""
+    shallow = replace(ONE, upper=90.0, lower=10.0, u_line=6.0)
+    found = values(
+        measure_nugget(section(), [shallow], UM, 0.001, replace(ROW, lower_thickness_um=200.0), [])
+    )
+    assert found["penetration_upper"].status == "measured"
+    assert found["penetration_lower"].status == "needs_review"
+    assert "shallow" in found["penetration_lower"].note

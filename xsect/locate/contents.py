@@ -20,8 +20,9 @@ class Contents:
     surfaces: tuple[SurfaceLayers, ...]
 
 
-def find_contents(located: Located, micrograph: Micrograph, *, view: str) -> Contents:
-    """Look into the joint. ``view``: brightfield or backscatter, which decides what a shade means."""
-    nuggets = find_nuggets(located, micrograph)
+def find_contents(located: Located, micrograph: Micrograph, *, view: str, fused: bool = False) -> Contents:
+    """Look into the joint. ``view``: brightfield or backscatter, which decides what a shade means. ``fused``: the
+    weld should be."""
+    nuggets = find_nuggets(located, micrograph, expected=fused)
     outlines = tuple(to_picture(one.outline, located) for one in nuggets if one.likely)
     return Contents(nuggets, find_flaws(located, micrograph, outlines), read_surfaces(located, view))

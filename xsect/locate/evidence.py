@@ -56,13 +56,9 @@ class Evidence:
         """Steadiness, less where the change is not sharp, chance makes as distinct zones elsewhere, or the zone
         stands upright or is but a line."""
         chance = STANDING * math.sqrt(2 * math.log(max(self.others, 3.0)))
-        doubts = (self.sharpness / SHARP, self.apart / chance, TALL / max(self.tall, 1e-9), self.tall / FLAT)
+        apart = self.apart / chance if self.others else 1.0
+        doubts = (self.sharpness / SHARP, apart, TALL / max(self.tall, 1e-9), self.tall / FLAT)
         return self.steadiness * math.prod(min(1.0, max(0.0, one)) ** 2 for one in doubts)
-
-    @property
-    def possible(self) -> bool:
-        """Whether the zone may be a nugget at all."""
-        return self.score >= POSSIBLE
 
 
 def band_about(outline: Outline, line: NDArray[np.float64], structure: Structure) -> Band:
@@ -105,7 +101,7 @@ def standing(outline: Outline, one: Band, structure: Structure) -> tuple[float, 
     width = (float(one.offsets[-1]) - 2) / 3
     axis = direction(one, 2 * width, np.ones(POINTS, bool))
     if axis is None:
-        return 0.0, 0.0
+        return 0.0, 10.0
     rows, columns = structure.weights.shape
     x, y = np.meshgrid(*(np.arange(0, side, GRID, dtype=np.float32) for side in (columns, rows)))
     tone, weight = structure.at(x, y) @ axis.astype(np.float32), structure.weights[::GRID, ::GRID]
@@ -121,7 +117,9 @@ def standing(outline: Outline, one: Band, structure: Structure) -> tuple[float, 
     near = cv2.dilate(inside, np.ones((zone[1] + 2, zone[0] + 2), np.uint8)) > 0
     others = (total / np.maximum(share, 1e-3) - ring)[known & ~near]
     own = (inside > 0) & (weight > 0.5)
-    if others.size < 30 or own.sum() < 4:
+    if own.sum() < 4:
+        return 0.0, 10.0
+    if others.size < 30:
         return 0.0, 0.0
     middle = float(np.median(others))
     spread = 1.4826 * float(np.median(np.abs(others - middle)))

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from xsect.capture.micrograph import Micrograph
-from xsect.locate.bond_line import bond_line
+from xsect.locate.bond_line import bond_line, chord
 from xsect.locate.evidence import (
     CERTAIN,
     LEAST_WINDOW,
@@ -22,6 +22,7 @@ from xsect.locate.evidence import (
 )
 from xsect.locate.parts import turn
 from xsect.locate.rim import Outline, guesses, refine, size
+from xsect.locate.rim_line import on_rim_line
 from xsect.locate.section import Located
 from xsect.locate.structure import Structure, read_structure
 from xsect.locate.tone import Image
@@ -34,6 +35,9 @@ SMALLEST_BOND = 120.0
 SMALLEST, LOWEST = 24.0, 12.0
 """Extent in px of the picture along the line and across it under which a zone is a grain or a pore, and a trace of
 the line, not a nugget."""
+
+EXPECTED = 1.3
+"""Score from which a zone may be a nugget where the weld should be fused: that it is none would be grave."""
 
 SHOWN = 0.025
 """Spread of the metal's tone under which no structure is shown: the section is not etched."""
@@ -85,16 +89,18 @@ def shows_structure(located: Located) -> bool:
     return located.parts.texture >= SHOWN
 
 
-def find_nuggets(located: Located, micrograph: Micrograph) -> tuple[Nugget, ...]:
+def find_nuggets(located: Located, micrograph: Micrograph, *, expected: bool = False) -> tuple[Nugget, ...]:
     """Return the zone of each bond that may be a nugget, from left to right; none where no structure is shown.
 
     A zone counts only where brightness, colour or texture change sharply and alike along all of its rim: shading
-    that fades outward, stains and single large grains do not.
+    that fades outward, stains and single large grains do not. ``expected``: the weld should be fused, so that less
+    makes a zone one that may be a nugget.
     """
     if not shows_structure(located):
         return ()
     pixels = turn(micrograph.pixels, located.parts.turned)
-    found = (_find(located, pixels, bond) for bond in bonds(located.stations.segments))
+    least = EXPECTED if expected else POSSIBLE
+    found = (_find(located, pixels, bond, least) for bond in bonds(located.stations.segments))
     return tuple(one for one in found if one is not None)
 
 
@@ -108,11 +114,11 @@ def with_fused(located: Located, nuggets: tuple[Nugget, ...]) -> Located:
     return replace(located, stations=replace(located.stations, states=states))
 
 
-def _find(located: Located, pixels: Image, bond: Bond) -> Nugget | None:
+def _find(located: Located, pixels: Image, bond: Bond, least: float) -> Nugget | None:
     if bond.right - bond.left < SMALLEST_BOND:
         return None
     frame = frame_of(located, pixels, bond)
-    line, _ = bond_line(located, bond, frame)
+    line = chord(located, bond, frame)
     structure = read_structure(frame)
     tried = []
     for guess in guesses(line, structure):
@@ -123,15 +129,26 @@ def _find(located: Located, pixels: Image, bond: Bond) -> Nugget | None:
     if not tried:
         return None
     best = max(one[0].steadiness for one in tried)
-    # part of a nugget is bounded about as well as all of it
-    evidence, outline = max(
-        (one for one in tried if one[0].steadiness > 0.9 * best),
-        key=lambda one: float(np.prod(np.ptp(one[1], axis=0))),
-    )
-    if evidence.steadiness < 0.8 * POSSIBLE:
+    if best < 0.8 * least:
         return None
-    apart = standing(outline, band_about(outline, line, structure), structure)
-    return _closely(located, pixels, bond, frame, outline, apart)
+    # part of a nugget is bounded about as well as all of it
+    alike = [one for one in tried if one[0].steadiness > 0.9 * best]
+    others = [one for one in tried if one[0].steadiness <= 0.9 * best]
+    alike.sort(key=lambda one: -float(np.prod(np.ptp(one[1], axis=0))))
+    others.sort(key=lambda one: -one[0].steadiness)
+    found: list[Nugget] = []
+    first = alike[0][1]
+    for _, outline in [*alike, *others][:CLOSELY]:
+        apart = standing(outline, band_about(outline, line, structure), structure)
+        one = _closely(located, pixels, bond, frame, outline, apart, least)
+        if one is None:
+            continue
+        # what is less than certain at second sight may be so by chance
+        if one.certain or outline is first or least < POSSIBLE:
+            found.append(one)
+        if one.certain:
+            break
+    return max(found, key=lambda one: one.evidence.score, default=None)
 
 
 def _drawn(
@@ -154,8 +171,12 @@ def _drawn(
     )
 
 
-PLAIN = 1.5
-"""Steadiness of the change in brightness and colour alone from which they place the rim."""
+CLOSELY = 2
+"""Zones of one bond that are looked at closely while none of them is a nugget without doubt."""
+
+PLAIN, AS_PLAIN = 1.5, 0.9
+"""Steadiness of the change in brightness and colour alone, and its share of the steadiness with texture, from which
+they place the rim."""
 
 
 def _closely(
@@ -165,11 +186,12 @@ def _closely(
     coarse: WeldFrame,
     outline: Outline,
     apart: tuple[float, float],
+    least: float,
 ) -> Nugget | None:
     """Draw the rim once more on a larger copy, and take its measures."""
     frame = closer(located, pixels, coarse, outline)
     outline = frame.from_picture(coarse.to_picture(outline))
-    line, u_line = bond_line(located, bond, frame, outline)
+    line, u_line = bond_line(located, bond, frame)
     structure = read_structure(frame)
     for reach, width in ((0.2, 0.2), (0.12, 0.12)):
         outline = _drawn(outline, line, structure, reach, width)
@@ -178,18 +200,20 @@ def _closely(
         return None
     # texture is read in windows that take in the rim itself, so a smooth zone seems smaller than it is; brightness
     # and colour are not, and where they tell the zone as well they say where its rim is
-    if judge(band_about(outline, line, structure.plain)).steadiness > PLAIN:
-        structure = structure.plain
-    outline = _drawn(outline, line, structure, 0.2, 0.15, orders=14)
-    line, u_line = bond_line(located, bond, frame, outline)
+    kinds = (structure, structure.plain)
+    drawn = [_drawn(outline, line, kind, 0.2, 0.15, orders=14) for kind in kinds]
+    steady = [judge(band_about(one, line, kind)).steadiness for one, kind in zip(drawn, kinds, strict=True)]
+    chosen = int(steady[1] > max(PLAIN, AS_PLAIN * steady[0]))
+    structure, outline = kinds[chosen], drawn[chosen]
     other = _drawn(outline, line, structure, 0.12, 0.25)
     off = float(np.median(np.hypot(*(other - outline).T)))
+    outline = on_rim_line(outline, line, structure)
     one = _measured(located, bond, frame, outline, line, u_line, off, evidence)
     # a nugget holds the parts together across their faying line, and its rim is where it is however it is read
     if one.width == 0 or one.u_rim > VAGUE * one.height:
         return None
     one = replace(one, evidence=replace(evidence, tall=one.height / one.width))
-    return one if one.evidence.possible else None
+    return one if one.evidence.score >= least else None
 
 
 VAGUE = 0.1

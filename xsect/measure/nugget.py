@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from xsect.capture.lot_sheet import SheetRow
 from xsect.locate.nugget import Nugget, shows_structure
@@ -19,17 +20,19 @@ half height. Learned from drawn sections: the rim is ragged by the grains it gre
 DEPTH_RIM = 0.055
 """The same share over and under the line, where a heat-affected zone as dark as the nugget may hide its rim."""
 
-LINE_FACTOR = 1.6
-"""Factor on the uncertainty of the faying line through a nugget, learned on drawn sections: what is left of the line
-beside a nugget follows the grains."""
-
 STATED_SHARE = 0.02
 """Standard uncertainty of a thickness of the lot sheet, as a share of it: sheet tolerance, common practice."""
 
 LOOSE_LINE = 0.07
 """Uncertainty of the faying line, as a share of the nugget's height, above which a person should look."""
 
+LOOSE_DEPTH = 0.1
+"""Relative standard uncertainty of a depth from which it is but a hint: the line or the rim is too uncertain for so
+shallow a one."""
+
 METHOD = "closed outline where the structure changes"
+
+SHALLOW = "shallow against how well the rim and the faying line through the nugget can be placed"
 
 NAMES = ("nugget_width", "nugget_height", "penetration_upper", "penetration_lower")
 
@@ -83,10 +86,8 @@ def nugget_doubts(nuggets: Sequence[Nugget], um_per_px: float, row: SheetRow) ->
         detail = ""
         if not one.certain:
             detail = f"its rim is told with a score of {one.evidence.score:.1f} only"
-        elif LINE_FACTOR * one.u_line > LOOSE_LINE * one.height:
-            detail = "the faying line through it can be placed only to " + show(
-                LINE_FACTOR * one.u_line * um_per_px, "um"
-            )
+        elif one.u_line > LOOSE_LINE * one.height:
+            detail = "the faying line through it can be placed only to " + show(one.u_line * um_per_px, "um")
         if detail:
             extent = one.width or float(one.outline[:, 0].max() - one.outline[:, 0].min())
             weak = not one.likely and row.weld_type != "fusion"
@@ -137,7 +138,7 @@ def _quantities(
     parts: dict[str, tuple[float, float, str] | None], note: str,
 ) -> list[Measurement]:  # fmt: skip
     rim, deep = (math.hypot(RIM[0], share * one.height / 2, one.u_rim) * um for share in (RIM[1], DEPTH_RIM))
-    line = LINE_FACTOR * one.u_line * um
+    line = one.u_line * um
     width, height = one.width * um, one.height * um
     # where the line cuts a rim that leans, an error of the line moves the ends
     lean = min(line, rim)
@@ -168,8 +169,11 @@ def _quantities(
         ]
         if stated:  # else depth and thickness are of one scale, which cancels
             budget.append(Component("scale", u_scale * depth / thickness))
-        out.append(
-            measured(f"penetration_{name}", depth / thickness, tuple(budget), segment=segment,
-                     method=f"{METHOD}; {source}")
+        found = measured(
+            f"penetration_{name}", depth / thickness, tuple(budget), segment=segment,
+            method=f"{METHOD}; {source}",
         )  # fmt: skip
+        if math.hypot(deep, line) > LOOSE_DEPTH * depth:
+            found = replace(found, status="needs_review", note=SHALLOW)
+        out.append(found)
     return out
