@@ -137,16 +137,15 @@ def _find(located: Located, pixels: Image, bond: Bond, least: float) -> Nugget |
     alike.sort(key=lambda one: -float(np.prod(np.ptp(one[1], axis=0))))
     others.sort(key=lambda one: -one[0].steadiness)
     found: list[Nugget] = []
-    first = alike[0][1]
-    for _, outline in [*alike, *others][:CLOSELY]:
+    for rank, (coarse, outline) in enumerate([*alike, *others][:CLOSELY]):
+        # what is less than certain at second sight may be so by chance
+        if rank and least == POSSIBLE and coarse.steadiness < 0.9 * CERTAIN:
+            break
         apart = standing(outline, band_about(outline, line, structure), structure)
         one = _closely(located, pixels, bond, frame, outline, apart, least)
-        if one is None:
-            continue
-        # what is less than certain at second sight may be so by chance
-        if one.certain or outline is first or least < POSSIBLE:
+        if one is not None and (one.certain or rank == 0 or least < POSSIBLE):
             found.append(one)
-        if one.certain:
+        if found and found[-1].certain:
             break
     return max(found, key=lambda one: one.evidence.score, default=None)
 
@@ -196,7 +195,8 @@ def _closely(
     for reach, width in ((0.2, 0.2), (0.12, 0.12)):
         outline = _drawn(outline, line, structure, reach, width)
     evidence = replace(judge(band_about(outline, line, structure)), apart=apart[0], others=apart[1])
-    if np.any(np.ptp(outline, axis=0) * frame.step < (SMALLEST, LOWEST)):
+    # height over width is judged at the end: it can only lower the score
+    if evidence.score < least or np.any(np.ptp(outline, axis=0) * frame.step < (SMALLEST, LOWEST)):
         return None
     # texture is read in windows that take in the rim itself, so a smooth zone seems smaller than it is; brightness
     # and colour are not, and where they tell the zone as well they say where its rim is
