@@ -139,7 +139,7 @@ def _find(located: Located, pixels: Image, bond: Bond, least: float) -> Nugget |
     found: list[Nugget] = []
     for rank, (coarse, outline) in enumerate([*alike, *others][:CLOSELY]):
         # what is less than certain at second sight may be so by chance
-        if rank and least == POSSIBLE and coarse.steadiness < 0.9 * CERTAIN:
+        if rank and least == POSSIBLE and coarse.steadiness < 0.8 * CERTAIN:
             break
         apart = standing(outline, band_about(outline, line, structure), structure)
         one = _closely(located, pixels, bond, frame, outline, apart, least)
