@@ -4,7 +4,8 @@ python -m tests.bench.micrometer --sorts clean,hard --seeds 0:200 --jobs 2
 
 clean: sharp, all styles of lines, light and tilt; hard: out of focus, noisy, faint, unevenly lit, dirty, covered, JPEG;
 fine: lines 1.2 to 5 px apart, many of them not resolved; calibration: whole calibrations of two axes, 2 + 2 pictures
-and a micrometer that is off by its certificate's uncertainty.
+and a micrometer that is off by its certificate's uncertainty; grid: square grids of thin and wide lines, that fill the
+picture or end in it, on pixels that are not square and slant.
 """
 
 from __future__ import annotations
@@ -17,15 +18,17 @@ from typing import Any
 import click
 import cv2
 import numpy as np
+from scipy.special import ndtr
 
 from tests.bench.run import names, seed_range
+from xsect.capture.axis_scales import combine_axes
 from xsect.capture.calibrate import combine_readings
-from xsect.capture.micrometer import read_micrometer
+from xsect.capture.micrometer import read_grid, read_micrometer
 from xsect.quantities import COVERAGE_FACTOR
 from xsect.reasons import Refusal
 from xsect.synth.micrometer import MicrometerScene, draw_micrometer, random_scene
 
-SORTS = ("clean", "hard", "fine", "calibration")
+SORTS = ("clean", "hard", "fine", "calibration", "grid")
 U_CERTIFICATE = 5e-4
 
 
@@ -123,9 +126,54 @@ def one_calibration(seed: int) -> Outcome:
     return Outcome("calibration", seed, errors, found.u_relative, held)
 
 
+def grid_picture(seed: int) -> tuple[Any, float, tuple[float, float]]:
+    """Draw a square grid of 960 × 720 px; return it with its pitch (µm) and the true scales in x and y."""
+    rng = np.random.default_rng([seed, 404])
+    x_um = float(np.exp(rng.uniform(np.log(0.2), np.log(4))))
+    y_um = x_um * float(rng.choice([1, rng.uniform(0.97, 1.03)]))
+    axes = np.radians(90 + float(rng.choice([0, rng.uniform(-0.6, 0.6)])))
+    turn = np.radians(rng.uniform(-12, 12))
+    pitch_px = float(np.exp(rng.uniform(np.log(8), np.log(80))))
+    pitch, blur = pitch_px * x_um, float(rng.uniform(0.6, min(2.5, 0.15 * pitch_px + 0.3)))
+    half, sigma = (
+        pitch * float(rng.uniform(0.03, 0.2)),
+        np.hypot(blur, np.sqrt(1 / 12)) * np.sqrt(x_um * y_um),
+    )
+    contrast, noise, uneven = rng.uniform(0.2, 0.9), rng.uniform(0.002, 0.03), rng.uniform(0, 0.4)
+    column, row = np.meshgrid(np.arange(960.0), np.arange(720.0))
+    x, y = column * x_um + row * y_um * np.cos(axes), row * y_um * np.sin(axes)
+    ink, inside = np.zeros(x.shape), np.ones(x.shape)
+    ends = rng.random() < 0.4
+    for place, size in (
+        (np.cos(turn) * x + np.sin(turn) * y, 960 * x_um), (np.cos(turn) * y - np.sin(turn) * x, 720 * y_um),
+    ):  # fmt: skip
+        off = place - rng.uniform(0, pitch)
+        off -= pitch * np.rint(off / pitch)
+        ink = np.maximum(ink, ndtr((off + half) / sigma) - ndtr((off - half) / sigma))
+        if ends:
+            inside *= ndtr((rng.uniform(0.5, 0.9) * size - place) / sigma)
+    down, along = np.mgrid[-1:1:720j, -1:1:960j]  # type: ignore[misc]
+    light = 0.85 * (1 + uneven * (along * rng.choice([-1, 1]) - 0.5 * (along**2 + down**2)))
+    shade = contrast * ink * inside
+    shade = 1 - contrast + shade if rng.random() < 0.3 else 1 - shade
+    levels = 255 * (light * shade + noise * rng.standard_normal(ink.shape))
+    return np.rint(levels.clip(0, 255)).astype(np.uint8), pitch, (x_um, y_um)
+
+
+def one_grid(seed: int) -> Outcome:
+    """Read both axes from one picture of a grid."""
+    picture, pitch, true = grid_picture(seed)
+    found = combine_axes(read_grid(picture, pitch_um=pitch), grid=True)
+    errors = found.x_um / true[0] - 1, found.y_um / true[1] - 1
+    held = sum(abs(error) <= COVERAGE_FACTOR * found.u_relative for error in errors)
+    return Outcome("grid", seed, errors, found.u_relative, held)
+
+
 def run_case(case: tuple[str, int]) -> Outcome:
     """Run one case; a refusal is an outcome. Runs in a worker."""
     try:
+        if case[0] == "grid":
+            return one_grid(case[1])
         return one_calibration(case[1]) if case[0] == "calibration" else one_reading(*case)
     except (Refusal, ValueError) as refusal:
         return Outcome(*case, refusal=str(refusal))

@@ -10,6 +10,7 @@ import math
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -242,26 +243,48 @@ def test_two_directions_give_both_axes() -> None:
         combine_axes([along, along])
 
 
-def grid(angle: float, skew: float, x_um: float, y_um: float) -> NDArray[np.uint8]:
-    """Square grid of 20 µm, turned, on axes that meet at 90° + skew."""
-    rows, cols = 320, 420
+def grid(
+    angle: float,
+    skew: float,
+    x_um: float,
+    y_um: float,
+    *,
+    sigma: float = 1.5,
+    size: tuple[int, int] = (320, 420),
+    aspect: float = 1.0,
+) -> NDArray[np.uint8]:
+    """Grid of 20 µm by ``aspect`` times that, turned, on axes that meet at 90° + skew; lines of this sigma in µm."""
+    rows, cols = size
     column, row = np.meshgrid(np.arange(cols), np.arange(rows))
     x = column * x_um + row * y_um * np.cos(np.radians(90 + skew))
     y = row * y_um * np.sin(np.radians(90 + skew))
     c, s = np.cos(np.radians(angle)), np.sin(np.radians(angle))
     ink = np.zeros((rows, cols))
-    for place in (c * x + s * y, c * y - s * x):
-        off = place - 20 * np.rint(place / 20)
-        ink = np.maximum(ink, np.exp(-0.5 * (off / 1.5) ** 2))
+    for place, pitch in ((c * x + s * y, 20.0), (c * y - s * x, 20.0 * aspect)):
+        off = place - pitch * np.rint(place / pitch)
+        ink = np.maximum(ink, np.exp(-0.5 * (off / sigma) ** 2))
     noise = np.random.default_rng(2).normal(0, 2, ink.shape)
     return (210 - 150 * ink + noise).clip(0, 255).astype(np.uint8)
 
 
-def test_grid_gives_axes_and_skew() -> None:
-    scales = combine_axes(read_grid(grid(3.0, 0.4, 1.1, 1.13), pitch_um=20), grid=True)
+@pytest.mark.parametrize(
+    "changes",
+    [
+        pytest.param({}, id="plain"),
+        pytest.param({"size": (450, 1200)}, id="overtones followed"),
+        pytest.param({"sigma": 3.6}, id="wide lines"),
+    ],
+)
+def test_grid_gives_axes_and_skew(changes: dict[str, Any]) -> None:
+    scales = combine_axes(read_grid(grid(3.0, 0.4, 1.1, 1.13, **changes), pitch_um=20), grid=True)
     assert scales.x_um == pytest.approx(1.1, rel=2e-4)
     assert scales.y_um == pytest.approx(1.13, rel=2e-4)
     assert scales.skew_deg == pytest.approx(0.4, abs=0.05)
+
+
+def test_a_grid_that_is_not_square_is_refused() -> None:
+    with pytest.raises(Refusal, match=r"two sets of lines, 18\.2 and 36\.4 px apart, are no square grid"):
+        read_grid(grid(3.0, 0.0, 1.1, 1.1, aspect=2.0), pitch_um=20)
 
 
 def test_a_third_picture_across_both_axes_tells_their_skew() -> None:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from xsect.capture.graduation import FEWEST_LINES, SURE_PITCH_PX, Floats, Graduation, find_graduations
+from xsect.capture.grid_lines import at_true_pitch
 from xsect.capture.ticks import Array, Ticks, fit_ticks
 from xsect.capture.unresolved import finer_lines_unresolved
 from xsect.quantities import COVERAGE_FACTOR, Component
@@ -37,6 +38,9 @@ _GOOD_SHARE = 0.75
 _UNBROKEN_SHARE = 0.5
 _FEW = f"fewer than {FEWEST_LINES} evenly spaced lines"
 _UNEVEN = 0.05
+_SQUARE_GRID = 0.2
+"""Logarithm of the ratio of a square grid's two pitches up to which pixels may be to blame for it."""
+
 _COARSER = ": take a micrometer of coarser pitch or a stronger objective"
 
 
@@ -159,7 +163,11 @@ def read_grid(
             readings.append(_reading(grey, ticks, pitch_um, u_pitch_um, thermal))
         if len(readings) == 2:
             first, second = sorted(readings, key=lambda one: -abs(one.direction[0]))
-            return first, second
+            if abs(math.log(first.pitch_px / second.pitch_px)) < _SQUARE_GRID:
+                return first, second
+            apart = f"{first.pitch_px:.1f} and {second.pitch_px:.1f} px"
+            detail = f"two sets of lines, {apart} apart, are no square grid"
+            raise Refusal("graduation_not_found", detail=detail)
     detail = f"a grid needs two sets of lines at right angles, {len(readings)} found"
     raise Refusal("graduation_not_found", detail=detail)
 
@@ -186,13 +194,15 @@ def _verified(grey: Floats, graduation: Graduation, *, crossed: bool = False) ->
 
     ``crossed``: other lines run across (a grid), so the ink along a line need not be even.
     """
+    if crossed:
+        graduation = at_true_pitch(grey, graduation)
     ticks = fit_ticks(grey, graduation)
     if ticks is None:
         return None, _FEW
     # Half the true pitch can be fitted to the flanks of wide lines; twice the pitch then leaves no more over, while
     # twice the true pitch leaves every other line over.
     doubled = replace(ticks.graduation, pitch_px=2 * graduation.pitch_px)
-    coarser = fit_ticks(grey, doubled, turns=0)
+    coarser = None if crossed else fit_ticks(grey, doubled, turns=0)
     if coarser is not None and coarser.noise < 1.02 * ticks.noise:
         return _verified(grey, doubled, crossed=crossed)
     rms = float(np.std(_residuals(ticks, degree=3)[ticks.good]))  # distortion is smooth, and reported
@@ -205,7 +215,7 @@ def _verified(grey: Floats, graduation: Graduation, *, crossed: bool = False) ->
         return None, why + (_COARSER if graduation.pitch_px < SURE_PITCH_PX else "")
     if rms > _RMS_OF_PITCH * graduation.pitch_px:
         return None, f"what repeats strays by {rms / graduation.pitch_px:.1%} of its spacing"
-    if abs(float(np.median(ticks.strength))) < 2.2 * ticks.noise:
+    if not (_crossed_lines_stand_out(ticks) if crossed else _stand_out(ticks)):
         return None, "what repeats hardly stands out from what lies between"
     if not crossed and ticks.unevenness > _UNEVEN:
         return None, "what repeats is broken up, as letters or dots are, not straight lines"
@@ -220,6 +230,17 @@ def _verified(grey: Floats, graduation: Graduation, *, crossed: bool = False) ->
             f"the shortest lines are not resolved, only those {graduation.pitch_px:.1f} px apart{_COARSER}",
         )
     return ticks, ""
+
+
+def _stand_out(ticks: Ticks) -> bool:
+    return abs(float(np.median(ticks.strength))) >= 2.2 * ticks.noise
+
+
+def _crossed_lines_stand_out(ticks: Ticks) -> bool:
+    """Whether what repeats is a grid's lines: they stand out from the scatter that the lines across them make, while
+    the diagonals of its meshes, which repeat as well, are a shallow wave in it."""
+    peak = math.erf(ticks.half_width / (math.sqrt(2) * ticks.blur))
+    return peak * abs(float(np.median(ticks.strength))) >= 1.2 * ticks.noise
 
 
 def _residuals(ticks: Ticks, *, degree: int) -> Array:

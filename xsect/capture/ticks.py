@@ -90,7 +90,7 @@ def _turned(graduation: Graduation, angle: float) -> Graduation:
 
 
 def _fitted(grey: Floats, graduation: Graduation) -> Ticks | None:
-    band = _band_pixels(grey, graduation)
+    band = band_pixels(grey, graduation)
     if band is None:
         return None
     u, v, value = band
@@ -179,7 +179,7 @@ def _light(u: Array, v: Array, value: Array, ink: Array, fit: Array) -> tuple[Ar
     return np.maximum(light, _DARK), usable if usable.mean() > 0.5 else everywhere
 
 
-def _band_pixels(grey: Floats, graduation: Graduation) -> tuple[Array, Array, Array] | None:
+def band_pixels(grey: Floats, graduation: Graduation) -> tuple[Array, Array, Array] | None:
     """Return the places u and v and the values of the band's pixels; None where it lies outside the picture."""
     rows, cols = grey.shape
     cos, sin = graduation.direction
