@@ -28,6 +28,13 @@ WIDER = 2.0
 """Mean width of a void against a crack's from which it is a void that the crack runs into."""
 
 
+WHOLE, SLENDER = 0.8, 3.0
+"""Share of an opening's area from which voids on it are all of it, and its length in heights from which it is slim."""
+
+SHORTEST_OPEN, BLACKER = 12.0, 2.75
+"""Length in px, and depth in spreads of the metal's darkness, of an opening in the line of etched metal: what is
+shorter or fainter is a knot of boundaries (learned on drawn sections)."""
+
 RIM_PX, RIM_SHARE = 5.0, 0.05
 """How near a nugget's outline, in px and in its height, its etched rim shows."""
 
@@ -102,6 +109,7 @@ def find_flaws(located: Located, micrograph: Micrograph, nuggets: tuple[Places, 
             dark |= covers(void, dark.shape, (ground.left, ground.top))
     ridges = [one for one in find_cracks(ground, dark) if not any(_is_rim(one, rim) for rim in turned)]
     voids = tuple(void for void in voids if not any(_of_crack(void, ridge) for ridge in ridges))
+    islands, voids = find_islands(located, ground, voids)
     segments = located.stations.segments
     held = [
         any(first <= place <= last for place in _stations(located, turned))
@@ -109,7 +117,7 @@ def find_flaws(located: Located, micrograph: Micrograph, nuggets: tuple[Places, 
     ]
     return Flaws(
         voids,
-        find_islands(located, voids),
+        islands,
         tuple(_touching(ridge, located, ground) for ridge in ridges),
         find_cavities(located),
         tuple(float((zone & ground.metal).sum()) for zone in ground.zones),
@@ -140,21 +148,61 @@ def _stations(located: Located, outlines: tuple[Places, ...]) -> list[int]:
     return [int(np.argmin(np.hypot(*(located.strip.points - one.mean(axis=0)).T))) for one in outlines]
 
 
-def find_islands(located: Located, voids: tuple[Void, ...]) -> tuple[Island, ...]:
-    """Return the open runs inside the segments that are not one of ``voids`` already."""
+def find_islands(
+    located: Located, ground: Ground, voids: tuple[Void, ...]
+) -> tuple[tuple[Island, ...], tuple[Void, ...]]:
+    """Return the open runs inside the segments that are not one of ``voids`` already, and the voids that are not one
+    of them: a slim opening along the line shows as a void only where it is thickest.
+
+    In etched metal a run is open only where it is dark over some length, for the line is a row of boundaries there.
+    """
     out = []
+    kept = list(voids)
     points = located.strip.points
+    etched = ground.spread > TEXTURED
     for number, segment in enumerate(located.stations.segments):
         start, stop = round(segment.left.station), round(segment.right.station)
         inside = located.stations.states[start : stop + 1] == OPEN
         for first, last in runs(inside):
             span = slice(start + first, start + last + 1)
+            length = float(last - first + 1)
             area = float(located.gap.thickness[span].sum())
             slack = 4.0 + float(located.gap.thickness[span].max())
-            if any(_near(void, points[span], slack) for void in voids) or area < SMALLEST:
+            on_it = [void for void in kept if _near(void, points[span], slack)]
+            parts = sum(void.area for void in on_it)
+            if area < SMALLEST or parts > WHOLE * area or (on_it and length < SLENDER * slack):
                 continue
-            out.append(Island(span.start, span.stop - 1, float(last - first + 1), area, number))
-    return tuple(out)
+            if not _in_zone(located, ground, span, number):
+                continue
+            if etched and (length < SHORTEST_OPEN or _depth(located, ground, span) < BLACKER * ground.spread):
+                continue
+            kept = [void for void in kept if not _near(void, points[span], slack)]
+            out.append(Island(span.start, span.stop - 1, length, area, number))
+    return tuple(out), tuple(kept)
+
+
+def _middles(located: Located, ground: Ground, span: slice) -> Places:
+    """Return the middles (k, 2) of the gap at some stations, in px of the ground."""
+    aside = located.gap.centre[span, None] * located.strip.normals[span]
+    return np.asarray(located.strip.points[span] + aside - (ground.left, ground.top))
+
+
+def _in_zone(located: Located, ground: Ground, span: slice, number: int) -> bool:
+    """Whether the middle of a stretch of the line lies in the nugget or bond zone of its segment."""
+    middles = _middles(located, ground, span)
+    x, y = np.rint(middles[len(middles) // 2]).astype(int)
+    rows, columns = ground.metal.shape
+    return bool(0 <= y < rows and 0 <= x < columns and ground.zones[number][y, x])
+
+
+def _depth(located: Located, ground: Ground, span: slice) -> float:
+    """Return the median over a stretch of the line of its darkest place across."""
+    off = np.arange(-3.0, 4.0)
+    at = _middles(located, ground, span)[:, None] + off[None, :, None] * located.strip.normals[span, None]
+    x, y = np.rint(at).astype(int).transpose(2, 0, 1)
+    rows, columns = ground.darkness.shape
+    values = ground.darkness[np.clip(y, 0, rows - 1), np.clip(x, 0, columns - 1)]
+    return float(np.median(values.max(axis=1)))
 
 
 def _near(void: Void, points: Places, slack: float) -> bool:

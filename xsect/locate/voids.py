@@ -38,6 +38,9 @@ TEXTURED, MANY, CHANCE = 0.1, 12, 0.02
 """Spread of the metal's darkness and number of dark spots from which they may be knots of an etched structure, and
 how many of those one picture may still pass for voids."""
 
+EMPTY = 0.85
+"""Depth of a resolved spot from which it is empty and no knot."""
+
 
 @dataclass(frozen=True)
 class Void:
@@ -78,12 +81,17 @@ def find_voids(ground: Ground) -> tuple[Void, ...]:
     shown = [one.depth for one in found if one is not None and one.resolved]
     typical = float(np.median(shown)) if shown else None
     voids = [_settled(one, typical, ground.blur) for one in found if one is not None]
+    empty = [one.resolved and one.depth > EMPTY for one in voids]
+    doubtful = [one.area for one, sure in zip(voids, empty, strict=True) if not sure]
     least = SMALLEST
-    if ground.spread > TEXTURED and len(voids) > MANY:
+    if ground.spread > TEXTURED and len(doubtful) > MANY:
         # dark knots of an etched structure have areas with an exponential tail; a void is larger than its end
-        typical_knot = float(np.median([one.area for one in voids])) / np.log(2)
-        least = max(least, typical_knot * (np.log(len(voids)) - np.log(CHANCE)))
-    return tuple(sorted((one for one in voids if one.area >= least), key=lambda one: -one.area))
+        typical_knot = float(np.median(doubtful)) / np.log(2)
+        least = max(least, typical_knot * (np.log(len(doubtful)) - np.log(CHANCE)))
+    counted = [
+        one for one, sure in zip(voids, empty, strict=True) if one.area >= (SMALLEST if sure else least)
+    ]
+    return tuple(sorted(counted, key=lambda one: -one.area))
 
 
 def _least_core(limit: float, blur: float) -> float:
