@@ -148,10 +148,12 @@ def grid_picture(seed: int) -> tuple[Any, float, tuple[float, float]]:
         (np.cos(turn) * x + np.sin(turn) * y, 960 * x_um), (np.cos(turn) * y - np.sin(turn) * x, 720 * y_um),
     ):  # fmt: skip
         off = place - rng.uniform(0, pitch)
+        # A grid ends with a whole line.
+        last = pitch * (round(rng.uniform(0.5, 0.9) * size / pitch) + 0.5)
+        if ends:
+            inside *= ndtr((last - off) / sigma)
         off -= pitch * np.rint(off / pitch)
         ink = np.maximum(ink, ndtr((off + half) / sigma) - ndtr((off - half) / sigma))
-        if ends:
-            inside *= ndtr((rng.uniform(0.5, 0.9) * size - place) / sigma)
     down, along = np.mgrid[-1:1:720j, -1:1:960j]  # type: ignore[misc]
     light = 0.85 * (1 + uneven * (along * rng.choice([-1, 1]) - 0.5 * (along**2 + down**2)))
     shade = contrast * ink * inside

@@ -154,22 +154,29 @@ def read_grid(
     """
     _check_pitch(pitch_um, u_pitch_um)
     grey = _grey(pixels)
-    readings: list[MicrometerReading] = []
-    for graduation in find_graduations(grey):
-        if any(abs(_cosine(graduation.direction, one.direction)) > 0.2 for one in readings):
-            continue
-        ticks, _ = _verified(grey, graduation, crossed=True)
-        if ticks is not None:
-            readings.append(_reading(grey, ticks, pitch_um, u_pitch_um, thermal))
-        if len(readings) == 2:
-            first, second = sorted(readings, key=lambda one: -abs(one.direction[0]))
-            if abs(math.log(first.pitch_px / second.pitch_px)) < _SQUARE_GRID:
-                return first, second
-            apart = f"{first.pitch_px:.1f} and {second.pitch_px:.1f} px"
-            detail = f"two sets of lines, {apart} apart, are no square grid"
-            raise Refusal("graduation_not_found", detail=detail)
-    detail = f"a grid needs two sets of lines at right angles, {len(readings)} found"
-    raise Refusal("graduation_not_found", detail=detail)
+    seen = (_verified(grey, graduation, crossed=True)[0] for graduation in find_graduations(grey))
+    # An overtone may lead to a few lines of a set, another wave to all of them.
+    longest = sorted((ticks for ticks in seen if ticks is not None), key=_length, reverse=True)
+    sets: list[Ticks] = []
+    for ticks in longest:
+        if all(abs(_cosine(ticks.graduation.direction, one.graduation.direction)) <= 0.2 for one in sets):
+            sets.append(ticks)
+    if len(sets) < 2:
+        detail = f"a grid needs two sets of lines at right angles, {len(sets)} found"
+        raise Refusal("graduation_not_found", detail=detail)
+    first, second = sorted(
+        (_reading(grey, ticks, pitch_um, u_pitch_um, thermal) for ticks in sets[:2]),
+        key=lambda one: -abs(one.direction[0]),
+    )
+    if abs(math.log(first.pitch_px / second.pitch_px)) > _SQUARE_GRID:
+        apart = f"{first.pitch_px:.1f} and {second.pitch_px:.1f} px"
+        detail = f"two sets of lines, {apart} apart, are no square grid"
+        raise Refusal("graduation_not_found", detail=detail)
+    return first, second
+
+
+def _length(ticks: Ticks) -> float:
+    return float(ticks.good.sum()) * ticks.graduation.pitch_px
 
 
 def _check_pitch(pitch_um: float, u_pitch_um: float) -> None:
