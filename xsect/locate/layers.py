@@ -416,21 +416,28 @@ def film_thickness(located: Located, surfaces: tuple[SurfaceLayers, ...]) -> Flo
     """
     if not surfaces:
         return None
-    values = located.strip.values.astype(np.float64).reshape(*located.strip.values.shape[:2], -1)
-    apart, half = located.apart, located.strip.half
+    apart, strip = located.apart, located.strip
     contrast = np.mean([side.level for side in surfaces], axis=0) - 1
     weight = contrast - contrast.mean() if contrast.size > 1 else contrast
     scale = float(contrast @ weight)
     if scale < 1e-4:
         return None
-    off = np.abs(np.arange(-half, half + 1)[:, None] - apart.centre[None, :])
-    reach = apart.thickness[None, :] / 2 + 3 * apart.blur + 1
-    beside = (off > reach + 1) & (off < reach + 14) & located.strip.seen
+    reach = apart.thickness / 2 + 3 * apart.blur + 1
+    # nothing farther from the line bears on the film
+    most = min(math.ceil(float((reach + np.abs(apart.centre)).max())) + 15, strip.half)
+    near = slice(strip.half - most, strip.half + most + 1)
+    values = strip.values[near].reshape(2 * most + 1, reach.size, -1)
+    off = np.abs(np.arange(-most, most + 1)[:, None] - apart.centre[None, :])
+    beside = (off > reach + 1) & (off < reach + 14) & strip.seen[near]
+    within = off <= reach
     count = gaussian_filter1d(beside.sum(axis=0).astype(float), 6.0, mode="nearest")
-    total = np.where(beside[..., None], values, 0).sum(axis=0)
-    base = gaussian_filter1d(total, 6.0, axis=0, mode="nearest") / np.maximum(count, 1)[:, None]
-    shift = (values / np.maximum(base, 1e-3) - 1) @ weight / scale
-    film = np.where(off <= reach, shift, 0).sum(axis=0)
+    film = np.zeros(reach.size)
+    for channel, share in enumerate(weight / scale):
+        total, own = (
+            np.einsum("mn,mn->n", values[..., channel], rows.astype(np.float32)) for rows in (beside, within)
+        )
+        base = gaussian_filter1d(total.astype(float), 6.0, mode="nearest") / np.maximum(count, 1)
+        film += share * (own / np.maximum(base, 1e-3) - within.sum(axis=0))
     return _with_compound(film, [side for side in surfaces if side.told], weight / scale)
 
 

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import erf
 
 Floats = NDArray[np.float64]
+Terms = tuple[Floats, Floats, Floats]
+"""What belongs to the straight, the curved and the blunt part of a rise."""
+
+REACH = 8.0
+"""Blurs from a rise's start beyond which the blur hardly changes its root."""
 
 SHAPE_SHARE = 0.1
 """Share of the opening by which a straight-plus-curved rise may miss a real gap's shape."""
@@ -22,7 +29,7 @@ PLACES = 61
 
 @dataclass(frozen=True)
 class Hinge:
-    """``max(floor, slope * d + curve * d**2)`` with d = distance - position, fitted.
+    """``max(floor, slope * d + curve * d**2 + root * d**0.5)`` with d = distance - position, fitted.
 
     ``position`` and its standard uncertainty ``u`` (from the fit alone) are in stations.
     """
@@ -32,6 +39,7 @@ class Hinge:
     floor: float
     slope: float
     curve: float
+    root: float = 0.0
     bent: float = 0.0
     """Share of the mouth's rise, where the data end, that is curved: 0 straight or blunt, 1 along a tangent."""
 
@@ -39,6 +47,8 @@ class Hinge:
     def first_px(self) -> float:
         """Stations over which the mouth opens by its first px."""
         slope = max(self.slope, 1e-4)
+        if self.root > 0:
+            return float((2 / (self.root + np.sqrt(self.root**2 + 4 * slope))) ** 2)
         root = slope**2 + 4 * self.curve
         if abs(self.curve) < 1e-9 or root < 0:
             return 1 / slope
@@ -70,119 +80,173 @@ def fit_hinge(
         return None
     sigma = np.hypot(noise, SHAPE_SHARE * np.clip(opening, 0, None))
     start = max(float(distance[0]), min(earliest, float(distance[-1]) - 2))
-    places = np.linspace(start, distance[-1], int(min(distance[-1] - start + 1, PLACES)))
-    width = places[1] - places[0]
-    best = _scan(distance, opening, sigma, floor, blur, places)
-    while width > 0.05:
-        tried = np.clip(np.linspace(best - width, best + width, 21), start, distance[-1])
-        best = _scan(distance, opening, sigma, floor, blur, tried)
-        width /= 8
-    at = np.array([best])
-    _, (slope,), (curve,) = _fit_at(distance, opening, sigma, floor, blur, at)
-    sigma = sigma * max(1.0, _misfit(_ramp(distance - best, blur), opening, sigma, slope, curve, floor))
-    cost = float(_fit_at(distance, opening, sigma, floor, blur, at)[0][0])
-    u = _spread_of_cost(distance, opening, sigma, floor, blur, best, cost, max(correlation, 1.0))
-    rise = max(float(curve), 0.0) * (float(distance[-1]) - best)
-    return Hinge(best, u, floor, float(slope), float(curve), rise / max(rise + float(slope), 1e-9))
+    mouth = _Mouth(distance, opening, sigma, floor, blur)
+    correlation = max(correlation, 1.0)
+    best, blunt, unsure = mouth.start(start, blunt=False), False, 0.0
+    if mouth.fit(np.array([best]), False).levels_off:
+        # where a parabola would fall again the end may be round: the better of the two tells, as surely as it is better
+        other = mouth.start(start, blunt=True)
+        better = (mouth.cost(best, False) - mouth.cost(other, True)) / correlation
+        unsure = abs(other - best) * math.exp(-abs(better) / 2)
+        blunt = better > 0
+        best = other if blunt else best
+    rise = mouth.fit(np.array([best]), blunt).rise[0]
+    mouth = replace(mouth, sigma=sigma * max(1.0, _misfit(rise, opening, sigma, floor)))
+    u = math.hypot(mouth.half_width(best, blunt, correlation), unsure / 2)
+    slope, curve, root = (float(one[0]) for one in mouth.fit(np.array([best]), blunt).terms)
+    bent = max(curve, 0.0) * (float(distance[-1]) - best)
+    return Hinge(best, u, floor, slope, curve, root, bent / max(bent + slope, 1e-9))
 
 
-def _ramp(distance: Floats, blur: float) -> tuple[Floats, Floats]:
-    """Return max(distance, 0) and its square, each under a Gaussian of standard deviation ``blur``."""
+def _ramp(distance: Floats, blur: float) -> Terms:
+    """Return d = max(distance, 0), its square and its root, each under a Gaussian of standard deviation ``blur``."""
     if blur <= 0:
         d = np.clip(distance, 0, None)
-        return d, d * d
+        return d, d * d, np.sqrt(d)
     z = distance / blur
     beyond = 0.5 * (1 + erf(z / np.sqrt(2)))
     bell = np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi)
-    return distance * beyond + blur * bell, (distance**2 + blur**2) * beyond + distance * blur * bell
+    root = np.interp(z, *_smeared_root())
+    far = np.maximum(z, REACH)
+    root = np.where(z < REACH, root, np.sqrt(far) * (1 - 1 / (8 * far * far)))
+    return (
+        distance * beyond + blur * bell,
+        (distance**2 + blur**2) * beyond + distance * blur * bell,
+        np.sqrt(blur) * root,
+    )
 
 
-def _misfit(
-    ramp: tuple[Floats, Floats], opening: Floats, sigma: Floats, slope: float, curve: float, floor: float
-) -> float:
+@cache
+def _smeared_root() -> tuple[Floats, Floats]:
+    """Return places z and the mean of √max(z + t, 0) over t drawn from the unit normal distribution."""
+    places = np.linspace(-REACH, REACH, 401)
+    start = np.linspace(0, np.sqrt(2 * REACH + 6), 2001)  # √(z + t), in which the integrand is smooth
+    bell = np.exp(-0.5 * (start[None, :] ** 2 - places[:, None]) ** 2) / np.sqrt(2 * np.pi)
+    return places, np.trapezoid(2 * start**2 * bell, start, axis=1)
+
+
+def _misfit(rise: Floats, opening: Floats, sigma: Floats, floor: float) -> float:
     """Return by how much the rise misses the data, in units of their sigma: rough surfaces are no noise."""
-    rise = slope * ramp[0] + curve * ramp[1]
     used = rise > floor
     if used.sum() < 6:
         return 1.0
     return float(1.4826 * np.median(np.abs((opening - rise)[used] / sigma[used])))
 
 
-def _spread_of_cost(
-    distance: Floats,
-    opening: Floats,
-    sigma: Floats,
-    floor: float,
-    blur: float,
-    best: float,
-    cost: float,
-    correlation: float,
-) -> float:
-    """Return the half-width over which the cost rises by one (after sharing it among correlated stations).
+@dataclass(frozen=True)
+class _Fit:
+    """Best rises (p, n) from p places, their ``cost`` (p,) and ``terms`` (slope, curve, root), each (p,); whether the
+    first ``levels_off`` as far as a parabola may."""
 
-    Read over a span in which it really does, which bridges the cost's small kinks.
-    """
-    spans = 0.5 * 1.5 ** np.arange(14)
-    both = np.concatenate([best - spans, best + spans])
-    sides = _fit_at(distance, opening, sigma, floor, blur, both)[0].reshape(2, -1)
-    rises = (sides.mean(axis=0) - cost) / correlation
-    first = int(np.argmax(rises > 1)) if (rises > 1).any() else -1
-    rise = float(rises[first])
-    return float(spans[first] / np.sqrt(rise)) if rise > 0.05 else float(distance[-1] - distance[0])
+    rise: Floats
+    cost: Floats
+    terms: Terms
+    levels_off: bool
 
 
-def _scan(
-    distance: Floats, opening: Floats, sigma: Floats, floor: float, blur: float, places: Floats
-) -> float:
-    cost = _fit_at(distance, opening, sigma, floor, blur, places)[0]
-    return float(places[int(np.argmin(cost))])
+@dataclass(frozen=True)
+class _Mouth:
+    """Openings (n,) at distances (n,), with their standard deviations, and what rises fitted to them must know."""
+
+    distance: Floats
+    opening: Floats
+    sigma: Floats
+    floor: float
+    blur: float
+
+    def start(self, earliest: float, *, blunt: bool) -> float:
+        """Return where the best rise starts."""
+        last = float(self.distance[-1])
+        places = np.linspace(earliest, last, int(min(last - earliest + 1, PLACES)))
+        width = places[1] - places[0]
+        best = float(places[int(np.argmin(self.fit(places, blunt).cost))])
+        while width > 0.05:
+            places = np.clip(np.linspace(best - width, best + width, 21), earliest, last)
+            best = float(places[int(np.argmin(self.fit(places, blunt).cost))])
+            width /= 8
+        return best
+
+    def cost(self, place: float, blunt: bool) -> float:
+        """Return the cost of the best rise from one place."""
+        return float(self.fit(np.array([place]), blunt).cost[0])
+
+    def half_width(self, best: float, blunt: bool, correlation: float) -> float:
+        """Return the half-width over which the cost rises by one (after sharing it among correlated stations).
+
+        Read over a span in which it really does, which bridges the cost's small kinks.
+        """
+        spans = 0.5 * 1.5 ** np.arange(14)
+        sides = self.fit(np.concatenate([best - spans, best + spans]), blunt).cost.reshape(2, -1)
+        rises = (sides.mean(axis=0) - self.cost(best, blunt)) / correlation
+        first = int(np.argmax(rises > 1)) if (rises > 1).any() else -1
+        rise = float(rises[first])
+        return (
+            float(spans[first] / np.sqrt(rise))
+            if rise > 0.05
+            else float(self.distance[-1] - self.distance[0])
+        )
+
+    def fit(self, places: Floats, blunt: bool) -> _Fit:
+        """Fit the best rise that starts at each of the places (p,): straight and curved, or straight and ``blunt``."""
+        ramp = _ramp(self.distance - places[:, None], self.blur)
+        shut = np.clip(self.opening - self.floor, 0, None)
+        precision = 1 / self.sigma**2
+        weight = (ramp[0] > 0) * precision
+        rise = residual = np.zeros_like(weight)
+        terms: Terms = (np.zeros(len(places)),) * 3
+        levels_off = np.zeros(len(places), bool)
+        for _ in range(3):
+            found, levels_off = (_blunt if blunt else _curved)(ramp, weight, self.opening)
+            seen = weight.any(axis=1)
+            slope, curve, root = (np.where(seen, new, old) for new, old in zip(found, terms, strict=True))
+            terms = slope, curve, root
+            rise = sum(
+                (term[:, None] * part for term, part in zip(terms, ramp, strict=True)), np.zeros_like(weight)
+            )
+            # below the floor the data can only say that the rise is not above it
+            above = rise > self.floor
+            residual = np.where(above, self.opening - rise, shut) / self.sigma
+            weight = above * precision / (1 + np.abs(residual) / 2)
+        size = np.abs(residual)
+        cost = np.minimum(np.where(size < 2, size**2, 4 * size - 4), WORST).sum(axis=1)
+        return _Fit(rise, cost, terms, bool(levels_off[0]))
 
 
-def _fit_at(
-    distance: Floats, opening: Floats, sigma: Floats, floor: float, blur: float, positions: Floats
-) -> tuple[Floats, Floats, Floats]:
-    """Return (cost, slope, curve), each (p,), of the best rise that starts at each of ``positions`` (p,); neither term
-    may fall."""
-    d, squared = _ramp(distance - positions[:, None], blur)
-    shut = np.clip(opening - floor, 0, None)
-    precision = 1 / sigma**2
-    weight = (d > 0) * precision
-    residual = np.empty_like(d)
-    slope = curve = np.zeros(len(positions))
-    for _ in range(3):
-        slope, curve = _rise(d, squared, weight, opening, slope, curve)
-        rise = slope[:, None] * d + curve[:, None] * squared
-        # below the floor the data can only say that the rise is not above it
-        above = rise > floor
-        residual = np.where(above, opening - rise, shut) / sigma
-        weight = above * precision / (1 + np.abs(residual) / 2)
-    size = np.abs(residual)
-    cost = np.minimum(np.where(size < 2, size**2, 4 * size - 4), WORST).sum(axis=1)
-    return cost, slope, curve
-
-
-def _rise(
-    d: Floats, squared: Floats, weight: Floats, opening: Floats, slope: Floats, curve: Floats
-) -> tuple[Floats, Floats]:
-    """Solve for slope and curve (p,) by weighted least squares; those given stay where no station has weight."""
-    wd, ws = weight * d, weight * squared
-    a11, a12, a22 = (wd * d).sum(axis=1), (wd * squared).sum(axis=1), (ws * squared).sum(axis=1)
-    b1, b2 = wd @ opening, ws @ opening
-    some = a11 > 0
-    one, two = np.where(some, a11, 1.0), np.where(some, a22, 1.0)
-    determinant = a11 * a22 - a12 * a12
-    both = determinant > 1e-9 * a11 * a22
-    safe = np.where(both, determinant, 1.0)
-    straight = np.where(both, (b1 * a22 - b2 * a12) / safe, b1 / one)
-    bend = np.where(both, (b2 * a11 - b1 * a12) / safe, 0.0)
+def _curved(ramp: Terms, weight: Floats, opening: Floats) -> tuple[Terms, NDArray[np.bool_]]:
+    """Return slope, curve and no root (p,) by weighted least squares; the rise must not fall within the data."""
+    d, squared, _ = ramp
+    straight, bend, (_, bend_alone) = _two_terms(d, squared, weight, opening)
     falls = straight < 0
-    # a mouth that opens fast and levels off: curved, but rising to the end of the data
     ratio = 1 / (2.2 * np.maximum(d[:, -1], 1e-3))
-    levels_off = ~falls & (bend < 0) & (bend < -straight * ratio)
+    levels_off = ~falls & (bend < -straight * ratio)
     bent = d - ratio[:, None] * squared
     weighed = weight * bent
     mass = (weighed * bent).sum(axis=1)
     flat = (weighed @ opening) / np.where(mass > 0, mass, 1.0)
-    straight = np.where(levels_off, flat, np.where(falls, 0.0, straight))
-    bend = np.where(levels_off, -ratio * flat, np.where(falls, np.maximum(b2 / two, 0.0), bend))
-    return np.where(some, straight, slope), np.where(some, bend, curve)
+    slope = np.where(levels_off, flat, np.where(falls, 0.0, straight))
+    curve = np.where(levels_off, -ratio * flat, np.where(falls, np.maximum(bend_alone, 0.0), bend))
+    return (slope, curve, np.zeros_like(slope)), levels_off
+
+
+def _blunt(ramp: Terms, weight: Floats, opening: Floats) -> tuple[Terms, NDArray[np.bool_]]:
+    """Return slope, no curve and root (p,) by weighted least squares, neither below zero."""
+    straight, root, alone = _two_terms(ramp[0], ramp[2], weight, opening)
+    slope = np.where(root < 0, alone[0], np.maximum(straight, 0.0))
+    end = np.where(straight < 0, alone[1], np.maximum(root, 0.0))
+    return (slope, np.zeros_like(slope), end), np.zeros(slope.size, bool)
+
+
+def _two_terms(
+    one: Floats, two: Floats, weight: Floats, opening: Floats
+) -> tuple[Floats, Floats, tuple[Floats, Floats]]:
+    """Return the shares (p,) of two terms (p, n) that together follow the opening, and those of each alone."""
+    w1, w2 = weight * one, weight * two
+    a11, a12, a22 = (w1 * one).sum(axis=1), (w1 * two).sum(axis=1), (w2 * two).sum(axis=1)
+    b1, b2 = w1 @ opening, w2 @ opening
+    only = b1 / np.where(a11 > 0, a11, 1.0), b2 / np.where(a22 > 0, a22, 1.0)
+    determinant = a11 * a22 - a12 * a12
+    both = determinant > 1e-9 * a11 * a22
+    safe = np.where(both, determinant, 1.0)
+    first = np.where(both, (b1 * a22 - b2 * a12) / safe, only[0])
+    second = np.where(both, (b2 * a11 - b1 * a12) / safe, 0.0)
+    return first, second, only

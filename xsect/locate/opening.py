@@ -128,17 +128,18 @@ def _trace(darkness: Floats, coarse: NDArray[np.float64]) -> tuple[NDArray[np.fl
 
     The gap is the run of dark rows (darkness above a half) through the darkest row near the line.
     """
-    rows, columns = darkness.shape
+    rows = darkness.shape[0]
     half = rows // 2
     index = np.arange(rows, dtype=np.int16)[:, None]
-    dark = darkness > 0.5
-    above = np.maximum.accumulate(np.where(dark, np.int16(-1), index), axis=0)
-    below = np.minimum.accumulate(np.where(dark, np.int16(rows), index)[::-1], axis=0)[::-1]
-    near = np.abs(index - half) <= np.maximum(coarse / 4, 6)
-    seed = np.argmax(np.where(near, darkness, -np.inf), axis=0)
-    x = np.arange(columns)
-    top, bottom = above[seed, x], below[seed, x]
-    is_dark = dark[seed, x]
+    near = np.maximum(coarse / 4, 6).astype(np.int16)
+    most = min(int(near.max()), half)
+    middle = slice(half - most, half + most + 1)
+    nearby = np.where(np.abs(index[middle] - half) <= near, darkness[middle], -np.inf)
+    seed = (half - most + np.argmax(nearby, axis=0)).astype(np.int16)
+    light = darkness <= 0.5
+    top = np.where(light & (index <= seed), index, np.int16(-1)).max(axis=0).astype(np.intp)
+    bottom = np.where(light & (index >= seed), index, np.int16(rows)).min(axis=0).astype(np.intp)
+    is_dark = bottom > top
     height = np.where(is_dark, bottom - top - 1.0, 0.0)
     # a single dark grain or pit beside the line is not its gap
     height = median_filter(height, 15, mode="nearest")

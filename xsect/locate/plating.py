@@ -115,7 +115,8 @@ def _by_colour(
     shift = project(hue, axis)
     # thick places show the full hue; edges and thin layers only part of it
     full = float(np.quantile(blurred_along(shift, 5.0)[odd], 0.993))
-    noise = float(np.std(shift[far])) if far.any() else 1.0
+    # metal that is white throughout has no spread of its own
+    noise = max(float(np.std(shift[far])), 1e-3) if far.any() else 1.0
     if full < CONTRAST * noise or full < 0.06:
         return None
     plating_tone = float(np.median(relative[odd & (shift > 0.8 * full)]))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import reduce
 
 import numpy as np
 
@@ -95,7 +96,8 @@ def _refuse_poor(located: Located, codes: list[str]) -> None:
 def _picture(located: Located, micrograph: Micrograph) -> list[Finding]:
     out = []
     metal = located.strip.seen & (np.abs(located.apart.darkness) < 0.4)
-    bright = located.strip.values if located.strip.values.ndim == 2 else located.strip.values.max(axis=2)
+    values = located.strip.values
+    bright = values if values.ndim == 2 else reduce(np.maximum, np.moveaxis(values, 2, 0))
     # a converter of fewer bits than its file saturates below the file's full scale
     top = round(float(bright.max()) * micrograph.full_scale)
     ceiling = next((limit for limit in CEILINGS if abs(top - limit) <= 0.004 * limit), None)
