@@ -162,6 +162,20 @@ def test_a_broken_bar_is_refused() -> None:
         read_scale_bar(picture, bar_um=50)
 
 
+def test_ticks_that_lost_their_colour_are_not_overlooked() -> None:
+    """JPEG stores colour at half the resolution: two thin ticks may keep brightness alone. Taken for a plain bar, it
+    would be two pixels too long, from outer edge to outer edge."""
+    picture = ground()
+    picture[360:] = 0
+    cv2.rectangle(picture, (180, 390), (481, 393), (255, 255, 5), -1)
+    assert read_scale_bar(picture, bar_um=50).length_px == pytest.approx(302, abs=0.2)
+    for x in (180, 480):
+        for top, bottom in ((381, 389), (394, 402)):
+            cv2.rectangle(picture, (x, top), (x + 1, bottom), (241, 240, 112), -1)
+    with pytest.raises(Refusal, match="no scale bar was found"):
+        read_scale_bar(picture, bar_um=50)
+
+
 def test_two_bars_are_refused() -> None:
     picture = with_bar("with ticks", (255, 255, 255))
     picture[260:] = with_bar("with ticks", (255, 255, 255), length=200, y=300)[260:]

@@ -67,7 +67,9 @@ def read_scale_bar(pixels: NDArray[np.uint8] | NDArray[np.uint16], *, bar_um: fl
     if not bar_um > 0:
         raise ValueError(f"bar_um = {bar_um}: must be > 0")
     picture = eight_bit(pixels)
-    found = [_read(picture, bar, bar_um) for bar in find_bars(picture)]
+    found = [
+        _read(picture, bar, bar_um) for bar in find_bars(picture) if not _ticks_without_colour(picture, bar)
+    ]
     if not found:
         raise Refusal("bar_not_found", detail="nothing is straight, even and crisp enough to be a drawn bar")
     best = found[0]
@@ -119,6 +121,34 @@ def _read(picture: Grey8, bar: Bar, bar_um: float) -> BarReading:
     return BarReading(
         bar_um, bar_um / length, u_px / length, length, ends, convention, tick, thickness, not bar.upright
     )
+
+
+def _ticks_without_colour(picture: Grey8, bar: Bar) -> bool:
+    """Whether a coloured bar that seems plain has ticks: JPEG takes the colour from thin ones, but not the brightness.
+
+    Such a bar is not measured, for its length would be that from outer edge to outer edge.
+    """
+    if bar.tone != "colour" or bar.ticks is not None:
+        return False
+    view = (picture.swapaxes(0, 1) if bar.upright else picture) @ _LUMA
+    own = float(np.median(view[bar.y0 : bar.y1 + 1, bar.x0 : bar.x1 + 1]))
+    sides = (range(bar.y0 - 5, bar.y0 - 1), range(bar.y1 + 2, bar.y1 + 6))
+    rows = [[row for row in side if 0 <= row < len(view)] for side in sides]
+    return any(
+        len(side) == 4
+        and all(_stands(view[side], own, end, inwards) for end, inwards in ((bar.x0, 1), (bar.x1, -1)))
+        for side in rows
+    )
+
+
+def _stands(rows: NDArray[Any], own: float, end: int, inwards: int) -> bool:
+    """Whether ink as bright as ``own`` stands in rows at a bar's ``end``, and none further in."""
+    columns = np.clip(end + inwards * np.arange(-2, 13), 0, rows.shape[1] - 1)
+    levels = rows[:, columns]
+    ground = np.median(levels[:, 7:], axis=1)
+    way = own - ground
+    peak = np.where(way > 0, levels[:, :6].max(axis=1), levels[:, :6].min(axis=1)) - ground
+    return bool((np.abs(way) > 30).all() and (peak / way > 0.6).all())
 
 
 def _tick_rows(bar: Bar, top: int, bottom: int) -> list[int]:
