@@ -59,6 +59,17 @@ def test_exact_curved_hinge(position: float, slope: float, curve: float, floor: 
     assert found.position == pytest.approx(position, abs=1.0)
 
 
+@pytest.mark.parametrize("root", [1.2, 2.4, 5.0])
+@pytest.mark.parametrize("position", [-6.0, 0.3])
+def test_blunt_end_is_no_mouth_that_began_earlier(root: float, position: float) -> None:
+    """A rounded end opens as the root of the distance; a parabola through it starts up to 4 stations inside."""
+    distance = np.arange(-100, position + 30.0)
+    opening = np.maximum(root * np.sqrt(np.clip(distance - position, 0, None)), 0.1)
+    opening = noisy(np.random.default_rng(6), opening, 0.05, 0)
+    found = fitted(distance, opening, noise=0.05, floor=0.2, earliest=position - 30)
+    assert abs(found.position - position) < max(0.5, 2 * found.u)
+
+
 def noisy(rng: np.random.Generator, opening: Floats, noise: float, along: float) -> Floats:
     """Add noise of one standard deviation, smoothed over ``along`` stations."""
     white = rng.normal(0, 1, opening.size + 200)

@@ -1,7 +1,7 @@
 """Bond offset on symmetric projections whose bond was drawn off the axis.
 
 Tolerances. The flanks rise by 0.11 px a px, so 0.06 px of opening moves their middle by half a px; each
-notch is placed to 0.6 px and more where the mouth is steep, for the line bends there: 1.5 px together.
+steep notch is placed to 0.5 px, one from which the gap opens slowly to 3 px: 2 px for the middle of the two.
 """
 
 from dataclasses import replace
@@ -31,7 +31,7 @@ def test_offset_is_that_of_the_bond_from_the_axis(
     result = result_of(replace(PROJECTION, bonds=(bond,), centre=centre))
     offset = find(result, "bond_offset")
     drawn = sum(bond) / 2
-    assert offset.value == pytest.approx(drawn, abs=1.5)
+    assert offset.value == pytest.approx(drawn, abs=2.0)
     assert offset.low <= drawn <= offset.high
 
 

@@ -84,7 +84,7 @@ def fit_hinge(
     correlation = max(correlation, 1.0)
     best, blunt, unsure = mouth.start(start, blunt=False), False, 0.0
     if mouth.fit(np.array([best]), False).levels_off:
-        # where a parabola would fall again the end may be round: the better of the two tells, as surely as it is better
+        # where the rise levels off the end may be round: the better of the two tells, as surely as it is better
         other = mouth.start(start, blunt=True)
         better = (mouth.cost(best, False) - mouth.cost(other, True)) / correlation
         unsure = abs(other - best) * math.exp(-abs(better) / 2)
