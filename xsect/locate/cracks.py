@@ -36,12 +36,21 @@ ABOUT = 161
 LEVELS = (1.6, 2.2, 3.2, 4.5)
 """Spreads above the texture's own ridges at which chains of dark ridges are looked at."""
 
+LINKED_LEVEL = 1.4
+"""The same where only what is dark besides is looked at, and its pieces are linked."""
+
 LEAST = 0.035
 """Ridge strength below which nothing is looked at."""
 
 TAIL = (2.0, 0.55)
 """End of the tail of n chains' weights, in their mean: the first plus the second times ln n (learned on drawn
 sections without cracks)."""
+
+LINKED_TAIL = (1.2, 0.65)
+"""The same of the extents of dark, linked chains in uneven metal."""
+
+LINK = 8.0
+"""Extent in px under which a dark ridge in etched metal is a speck, and about how far apart pieces of one crack lie."""
 
 ALIKE, BLACK = 3, 0.5
 """Number of cracks in uneven metal from which they are doubted, and the contrast that is beyond doubt."""
@@ -55,8 +64,15 @@ WIDEST = 6.0
 TEXTURED = 0.045
 """Spread of the metal's darkness from which it is taken for etched."""
 
-STANDS_OUT = 2.5
-"""Spreads of the metal's darkness that a crack's contrast must exceed."""
+UNEVEN, DARKER = 0.1, 1.8
+"""Spread of the metal's darkness from which cracks hide among boundaries as sharp as they are, and by how many
+spreads they are darker than the metal is on average."""
+
+STANDS_OUT, STANDS_OUT_DARK = 2.5, 1.9
+"""Spreads of the metal's darkness that a crack's contrast must exceed, and where it is darker than most besides."""
+
+LOST = 0.5
+"""Share of the length found that such a crack may run on unseen, as a standard uncertainty."""
 
 NET = 12.0
 """Dark px to a px of extent above which dark ridges are a network and no crack."""
@@ -78,6 +94,10 @@ runs for it to be no row of scratches."""
 END_PX = 2.0
 """How far a centre line ends before the crack's tip: half of the ridge's own width."""
 
+TRUNK, DIRECT = 0.68, 0.6
+"""Share of its trunk in all of a crack's branches, and of the way between its ends in its trunk's length, under which
+it follows the boundaries of grains."""
+
 STRAIGHT_RUN = 40.0
 """Length in px from which a straight run of dark pixels is a scratch, even where a crack crosses it."""
 
@@ -93,7 +113,8 @@ class Ridge:
     """One crack: centre lines ``paths`` of (x, y), px of the turned picture, the trunk first and then branches.
 
     ``length`` and ``u_length`` in px; ``width`` in px as if it were as dark as the mount throughout; ``contrast``:
-    median darkness against the metal beside it. ``ends``: (2, 2) the trunk's two ends.
+    median darkness against the metal beside it. ``wanders``: it runs about among the grains of etched metal as
+    boundaries do. ``ends``: (2, 2) the trunk's two ends.
     """
 
     paths: tuple[Places, ...]
@@ -101,6 +122,7 @@ class Ridge:
     u_length: float
     width: float
     contrast: float
+    wanders: bool = False
 
     @property
     def ends(self) -> Places:
@@ -118,38 +140,53 @@ def find_cracks(ground: Ground, dark: Mask) -> tuple[Ridge, ...]:
     looked = ground.metal & ~ground.bond
     if looked.sum() < 400:
         return ()
-    strength = ridge_strength(ground.darkness)
+    smooth = smoothed_darkness(ground.darkness)
+    strength = ridge_strength(smooth)
     free = looked & ~cv2.dilate(dark.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
     looked, free = (np.ascontiguousarray(mask[::HALF, ::HALF]) for mask in (looked, free))
     taken = np.zeros(looked.shape, bool)
     found: list[Ridge] = []
     textured = ground.spread > TEXTURED
-    # from the faintest ridges up: what is followed to its faint ends already is not looked at again
-    for limit in _limits(strength, looked):
-        labels, stats, chosen = _long_chains(strength, limit, free, taken, textured=textured)
+    limits = _limits(strength, looked)
+
+    def follow(limit: Floats, among: Mask, *, linked: bool) -> None:
+        labels, stats, chosen = _long_chains(strength, limit, among, taken, textured=textured, linked=linked)
         for label in chosen:
-            crack = _trace(ground, labels, stats[label], label)
+            crack = _trace(ground, labels, stats[label], label, linked=linked)
             if crack is not None:
                 found.append(crack)
                 x, y, width, height = stats[label, :4]
                 part = np.s_[y : y + height, x : x + width]
                 taken[part] |= labels[part] == label
+
+    # from the faintest ridges up: what is followed to its faint ends already is not looked at again
+    for limit in limits[1:]:
+        follow(limit, free, linked=False)
+    if ground.spread > UNEVEN:
+        # a boundary stands out from the grains beside it; a crack is also darker than the metal is at large
+        level, spread = cv2.meanStdDev(smooth, mask=looked.view(np.uint8))
+        black = free & (smooth > np.float32(level[0, 0] + DARKER * spread[0, 0]))
+        follow(limits[0], black, linked=True)
     if ground.spread > TEXTURED / 2 and len(found) > ALIKE:
         # where so many stand out they are the metal's own structure, and only what is plainly black is a crack
         found = [one for one in found if one.contrast > BLACK]
+    found = [one for one in found if not one.wanders]
     return tuple(sorted(found, key=lambda one: -one.length))
 
 
 def _long_chains(
-    strength: Floats, limit: Floats, free: Mask, taken: Mask, *, textured: bool
+    strength: Floats, limit: Floats, free: Mask, taken: Mask, *, textured: bool, linked: bool
 ) -> tuple[NDArray[np.int32], NDArray[np.int32], list[int]]:
     """Return (labels, statistics, chosen): the chains longer and darker than chance makes them out of the texture.
 
     Chains of boundaries that happen to be dark have weights (extent times the root of what they exceed the limit
     by) with a steep tail, whatever the grain size; a crack's weight lies beyond the end of the tail. Scratches are
-    not of that kind.
+    not of that kind. ``linked``: of what is dark besides, pieces are joined and weighed by their extent alone.
     """
-    candidates = cv2.bitwise_and(cv2.compare(strength, limit, cv2.CMP_GT), free.view(np.uint8))
+    over = cv2.compare(strength, limit, cv2.CMP_GT)
+    candidates = np.asarray(cv2.bitwise_and(over, free.view(np.uint8)), np.uint8)
+    if linked:
+        candidates = _linked(candidates)
     count, found, sizes, _ = cv2.connectedComponentsWithStats(candidates, connectivity=8)
     labels, stats = np.asarray(found, dtype=np.int32), np.asarray(sizes, dtype=np.int32)
     extent = HALF * np.hypot(stats[:, 2], stats[:, 3])
@@ -158,18 +195,28 @@ def _long_chains(
     rows, columns = np.divmod(place, strength.shape[1])
     at = labels.ravel()[place]
     excess = np.bincount(at, strength.ravel()[place] / limit.ravel()[place] - 1, count)
-    weight = extent * np.sqrt(excess / np.maximum(stats[:, 4], 1))
+    weight = extent if linked else extent * np.sqrt(excess / np.maximum(stats[:, 4], 1))
     straight = _slimness(at, rows, columns, count) < SLIM
     chains = np.sort(weight[(extent > SPECK) & ~straight])
     end = 0.0
     if chains.size > FEW or (textured and chains.size > 4):
-        many = chains.size > FEW
+        many = chains.size > FEW or linked
         common = float(chains[: int(0.98 * chains.size)].mean() if many else 1.5 * np.median(chains))
-        end = common * (TAIL[0] + TAIL[1] * np.log(chains.size))
+        tail = LINKED_TAIL if linked else TAIL
+        end = common * (tail[0] + tail[1] * np.log(chains.size))
     net = HALF**2 * stats[:, 4] > NET * extent
     chosen = np.flatnonzero((extent > 0.75 * SHORTEST) & (weight > end) & ~straight & ~net).tolist()
     before = set(np.unique(labels[taken]).tolist())
     return labels, stats, [label for label in chosen if label not in before]
+
+
+def _linked(candidates: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return the dark ridges without specks, those a few px apart joined: light grains interrupt a crack."""
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(candidates, connectivity=8)
+    kept = HALF * np.hypot(stats[:, 2], stats[:, 3]) > LINK
+    kept[0] = False
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (int(LINK) // HALF * 2 - 1,) * 2)
+    return np.asarray(cv2.morphologyEx(kept[labels].astype(np.uint8), cv2.MORPH_CLOSE, disc), np.uint8)
 
 
 def _slimness(
@@ -186,12 +233,17 @@ def _slimness(
     return np.asarray(np.clip(across - OWN_WIDTH / HALF, 0, None) / np.maximum(np.sqrt(mean + half), 1e-6))
 
 
-def ridge_strength(darkness: Floats) -> Floats:
-    """Return how much darker each HALF-th pixel is than the metal to both sides, across its darkest direction.
+def smoothed_darkness(darkness: Floats) -> Floats:
+    """Return each HALF-th pixel of the blurred darkness."""
+    return np.ascontiguousarray(blurred(darkness, SMOOTH)[::HALF, ::HALF])
 
-    The larger curvature of the smoothed darkness, scaled so that a fine line reads the same at any filter width.
+
+def ridge_strength(smooth: Floats) -> Floats:
+    """Return how much darker each pixel of the smoothed copy is than the metal to both sides, across its darkest
+    direction.
+
+    The larger curvature, scaled so that a fine line reads the same at any filter width.
     """
-    smooth = np.ascontiguousarray(blurred(darkness, SMOOTH)[::HALF, ::HALF])
     scale = (RIDGE / HALF) ** 2 / 4
     xx, yy, xy = (
         cv2.Sobel(smooth, cv2.CV_32F, *order, ksize=3, scale=scale) for order in ((2, 0), (0, 2), (1, 1))
@@ -203,7 +255,8 @@ def ridge_strength(darkness: Floats) -> Floats:
 
 
 def _limits(strength: Floats, looked: Mask) -> list[Floats]:
-    """Return the strengths, weakest first, by which a ridge stands out from the texture about each place.
+    """Return the strengths, weakest first, by which a ridge stands out from the texture about each place; the first
+    for linked ones.
 
     A crack must not raise its own limit: strength counts up to what nearly all of the metal stays under.
     """
@@ -220,11 +273,13 @@ def _limits(strength: Floats, looked: Mask) -> list[Floats]:
     least, shape = np.float32(LEAST), strength.shape[::-1]
     return [
         np.asarray(cv2.resize(np.maximum(mean + np.float32(level) * spread, least), shape), np.float32)
-        for level in LEVELS
+        for level in (LINKED_LEVEL, *LEVELS)
     ]
 
 
-def _trace(ground: Ground, labels: NDArray[np.int32], stats: NDArray[np.int32], label: int) -> Ridge | None:
+def _trace(
+    ground: Ground, labels: NDArray[np.int32], stats: NDArray[np.int32], label: int, *, linked: bool
+) -> Ridge | None:
     """Follow one ridge's centre lines; None where it is a scratch, a network, or too short or faint."""
     x, y, width, height = (int(value) for value in stats[:4])
     box = slice(y, y + height), slice(x, x + width)
@@ -246,16 +301,18 @@ def _trace(ground: Ground, labels: NDArray[np.int32], stats: NDArray[np.int32], 
     if lengths[0] < SHORTEST:
         return None
     contrast, across = _profile(ground, lines[0])
-    if contrast < faintest(ground) or across < NARROWEST:
+    least = faintest(ground) * (STANDS_OUT_DARK / STANDS_OUT if linked else 1.0)
+    if contrast < least or across < NARROWEST:
         return None
     if contrast < BLACK and _straight_share(lines[0]) > SCRATCHED:
         return None
     if across > (WIDEST + 2.5 * ground.blur) * contrast:
         return None
+    wanders = ground.spread > TEXTURED and _wanders(lines, lengths, contrast)
     total = sum(lengths) + 2 * END_PX
     # an end fades in the noise and faint stretches are lost (learned on drawn sections)
-    u = float(np.hypot(3.0 * np.sqrt(2 * len(lines)), 0.08 * total))
-    return Ridge(tuple(ground.place(line) for line in lines), total, u, across, contrast)
+    u = float(np.hypot(3.0 * np.sqrt(2 * len(lines)), (LOST if linked else 0.08) * total))
+    return Ridge(tuple(ground.place(line) for line in lines), total, u, across, contrast, wanders)
 
 
 def _skeleton(mask: Mask) -> Mask:
@@ -342,6 +399,14 @@ def _smooth(line: Places) -> Places:
 
 def _length(line: Places) -> float:
     return float(np.hypot(*np.diff(line, axis=0).T).sum())
+
+
+def _wanders(lines: list[Places], lengths: list[float], contrast: float) -> bool:
+    """Whether centre lines run about among grains as boundaries do: many branches, or a trunk that leads nowhere."""
+    trunk = lines[0]
+    if len(lines) > 2 and lengths[0] < TRUNK * sum(lengths):
+        return True
+    return contrast < BLACK and float(np.hypot(*(trunk[-1] - trunk[0]))) < DIRECT * lengths[0]
 
 
 def _is_straight(line: Places) -> bool:
