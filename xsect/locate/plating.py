@@ -121,9 +121,11 @@ def _by_colour(
         return None
     plating_tone = float(np.median(relative[odd & (shift > 0.8 * full)]))
     share = np.clip(shift / full, 0, 1) * (np.clip(relative / (0.4 * plating_tone), 0, 1))
+    # plating is as good as gap, however light it is in one place and however dark the gap beside it
+    as_gap = np.maximum(np.where(share < FULLY, relative - share * (plating_tone / FULLY), 0), 0)
     return Plating(
         share.astype(np.float32),
-        (relative - np.clip(share / FULLY, 0, 1) * plating_tone).astype(np.float32),
+        as_gap.astype(np.float32),
         (relative + share * (1 - plating_tone)).astype(np.float32),
         relative,
         plating_tone,
