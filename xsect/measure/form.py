@@ -30,6 +30,10 @@ STRAIGHT_PX = 2.0
 BEND_SHARE = 0.1
 """Relative standard uncertainty of a depth where the part itself is bent over the weld (learned on drawn sections)."""
 
+BOWED = 0.008
+"""How far a part may bow over the bond without its surroundings showing it, as a standard uncertainty in bond widths
+(learned on drawn sections): what one face gains in depth by it, the other loses."""
+
 HOLLOW_SHARE = 0.2
 """Share of the part's thickness from which a depression may be the hollow of a stamped projection."""
 
@@ -39,11 +43,13 @@ UNSEEN = (math.nan, math.nan)
 
 @dataclass(frozen=True)
 class Mark:
-    """A depression of one outer face in px: its depth, the standard uncertainty, and where its floor lies (x, y)."""
+    """A depression of one outer face in px: its depth, the standard uncertainty, where its floor lies (x, y), and how
+    much of the depth may be a bow of the part, as a standard uncertainty."""
 
     depth: float
     u: float
     floor: NDArray[np.float64]
+    bow: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -101,6 +107,7 @@ def _indentation(name: str, mark: Mark, thickness: float, um: float, u_scale: fl
         Component("surroundings", mark.u * um),
         Component("edges", EDGE_PX * um),
         Component("bend of the part", BEND_SHARE * value),
+        Component("bow over the bond", mark.bow * um),
         Component("scale", u_scale * value),
     )
     found = measured(name, value, parts, method="outer contour against the line through its surroundings")
@@ -162,7 +169,8 @@ def find_mark(located: Located, face: OuterFace) -> Mark | str:
     bend = abs(float(fits[1](middle) - fits[0](middle)))
     carried = rms / math.sqrt(max(chosen.size / 8, 1)) * (1 + width / max(span - width, 1.0))
     choice = abs(float(fits[1](middle) - fits[2](middle)))
-    return Mark(depth, math.hypot(0.25 * bend, 0.4 * choice, carried), face.points[at])
+    u = math.hypot(0.25 * bend, 0.4 * choice, carried)
+    return Mark(depth, u, face.points[at], BOWED * width)
 
 
 def _line_side(
