@@ -98,6 +98,9 @@ TRUNK, DIRECT = 0.68, 0.6
 """Share of its trunk in all of a crack's branches, and of the way between its ends in its trunk's length, under which
 it follows the boundaries of grains."""
 
+PLAINER = 1.5
+"""How many times darker than what wanders a part of it must be to be a crack by itself."""
+
 STRAIGHT_RUN = 40.0
 """Length in px from which a straight run of dark pixels is a scratch, even where a crack crosses it."""
 
@@ -144,7 +147,7 @@ def find_cracks(ground: Ground, dark: Mask) -> tuple[Ridge, ...]:
     strength = ridge_strength(smooth)
     free = looked & ~cv2.dilate(dark.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
     looked, free = (np.ascontiguousarray(mask[::HALF, ::HALF]) for mask in (looked, free))
-    taken = np.zeros(looked.shape, bool)
+    taken, astray = np.zeros(looked.shape, bool), np.zeros(looked.shape, np.float32)
     found: list[Ridge] = []
     textured = ground.spread > TEXTURED
     limits = _limits(strength, looked)
@@ -153,11 +156,17 @@ def find_cracks(ground: Ground, dark: Mask) -> tuple[Ridge, ...]:
         labels, stats, chosen = _long_chains(strength, limit, among, taken, textured=textured, linked=linked)
         for label in chosen:
             crack = _trace(ground, labels, stats[label], label, linked=linked)
-            if crack is not None:
-                found.append(crack)
-                x, y, width, height = stats[label, :4]
-                part = np.s_[y : y + height, x : x + width]
-                taken[part] |= labels[part] == label
+            x, y, width, height = stats[label, :4]
+            part = np.s_[y : y + height, x : x + width]
+            own = labels[part] == label
+            if crack is None or crack.contrast < PLAINER * float(astray[part][own].max()):
+                continue
+            found.append(crack)
+            if crack.wanders:
+                # boundaries may have been followed together with a crack, which is darker
+                astray[part][own] = crack.contrast
+            else:
+                taken[part] |= own
 
     # from the faintest ridges up: what is followed to its faint ends already is not looked at again
     for limit in limits[1:]:
