@@ -159,8 +159,8 @@ def test_a_zone_too_weak_to_measure_leaves_the_kind_open() -> None:
 
 
 def test_a_shallow_depth_under_a_loose_line_is_not_vouched_for() -> None:
-    """The line is known to 6 px: 6 of 90 px of depth may pass, 6 of 10 px not."""
-    shallow = replace(ONE, upper=90.0, lower=10.0, u_line=6.0)
+    """The line is known to 5 px: 5 of 90 px of depth may pass, 5 of 10 px not."""
+    shallow = replace(ONE, upper=90.0, lower=10.0, u_line=5.0)
     found = values(
         measure_nugget(section(), [shallow], UM, 0.001, replace(ROW, lower_thickness_um=200.0), [])
     )

@@ -26,7 +26,7 @@ STATED_SHARE = 0.02
 LOOSE_LINE = 0.07
 """Uncertainty of the faying line, as a share of the nugget's height, above which a person should look."""
 
-LOOSE_DEPTH = 0.1
+LOOSE_DEPTH = 0.08
 """Relative standard uncertainty of a depth from which it is but a hint: the line or the rim is too uncertain for so
 shallow a one."""
 
