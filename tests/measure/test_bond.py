@@ -14,6 +14,9 @@ import pytest
 from scipy.ndimage import gaussian_filter
 
 from tests.locate.drawing import Drawing, find, micrograph, result_of, sheet_row
+from xsect.locate.section import locate
+from xsect.locate.view import JOINED, PLATING
+from xsect.measure.bond import hidden_ends
 from xsect.pipeline import measure_micrograph
 from xsect.quantities import COVERAGE_FACTOR, Measurement
 
@@ -154,3 +157,16 @@ def test_dark_zone_within_the_bond_is_no_gap(tone: float) -> None:
     pixels = np.clip(np.rint(soft * 255), 0, 255).astype(np.uint8)
     width = find(measure_micrograph(micrograph(pixels), sheet_row()), "bond_width")
     assert width.value == pytest.approx(200.0, abs=2.0)
+
+
+@pytest.mark.parametrize("thickest", [1.6, 3.0, 8.0])
+def test_what_a_film_hides_at_its_thin_ends(thickest: float) -> None:
+    """A lens t (1 - x²) of 100 stations shows only where it is thicker than 0.8 px: what is told to be hidden is what
+    was cut off, to a station."""
+    located = locate(Drawing(bonds=((-100.0, 100.0),)).micrograph(), plated=False)
+    n = located.stations.states.size
+    lens = np.clip(thickest * (1 - ((np.arange(n) - n / 2) / 50) ** 2), 0, None)
+    states = np.where(lens > 0.8, PLATING, JOINED).astype(np.int8)
+    stations = replace(located.stations, states=states, apart=lens)
+    seen = int((states == PLATING).sum())
+    assert hidden_ends(stations, slice(0, n)) == pytest.approx(100 - seen, abs=2.0)

@@ -126,7 +126,9 @@ def read_stations(
     states[~apart.seen] = UNKNOWN
     layer = np.zeros(arc.size) if share is None else _layer(share, apart)
     lenient, strict = (_is_apart(apart, threshold * by, dark_gap) for by in (1 / LENIENCE, LENIENCE))
-    return Stations(states, gap.thickness, apart.thickness, layer, arc, segments, closed_level, lenient != strict)
+    return Stations(
+        states, gap.thickness, apart.thickness, layer, arc, segments, closed_level, lenient != strict
+    )
 
 
 def _layer(share: NDArray[np.float32], apart: Opening) -> NDArray[np.float64]:

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from xsect.locate.contacts import runs
 from xsect.locate.section import VARIATIONS, Located
-from xsect.locate.stations import Segment
-from xsect.locate.view import FUSED, JOINED, OPEN
+from xsect.locate.stations import Segment, Stations
+from xsect.locate.view import FUSED, JOINED, OPEN, PLATING
 from xsect.quantities import Component, Measurement, combined, effective_dof, measured, not_measured
 
 SHAPE = (0.35, 0.35, 0.35, 40.0)
@@ -138,7 +138,7 @@ def measure_bond(located: Located, um_per_px: float, u_scale: float) -> list[Mea
         sum(one.bonded for one in contents),
         sum(one.flaw_ends for one in contents),
         max(one.longest_open for one in contents),
-        sum(one.doubtful for one in contents),
+        sum(one.u_doubtful for one in contents),
         max(one.longest_doubtful for one in contents),
     )
     out = _quantities(whole, None, shortest_flaw, u_scale)
@@ -151,8 +151,8 @@ def measure_bond(located: Located, um_per_px: float, u_scale: float) -> list[Mea
 class _Contents:
     """What one segment, or the whole section, holds: lengths in µm; ``flaw_ends``: ends of unbonded runs.
 
-    ``doubtful``: length that could be open or not; ``longest_doubtful``: by how much the longest open run may be
-    longer or shorter for it.
+    ``u_doubtful``: standard uncertainty of the bonded length from stations that could be joined or not;
+    ``longest_doubtful``: by how much the longest open run may be longer or shorter for them.
     """
 
     width: float
@@ -160,7 +160,7 @@ class _Contents:
     bonded: float
     flaw_ends: int
     longest_open: float
-    doubtful: float
+    u_doubtful: float
     longest_doubtful: float
 
 
@@ -170,6 +170,9 @@ def _contents(located: Located, segment: Segment, width: SegmentWidth, um_per_px
     doubtful = located.stations.doubtful[inside] & (states != FUSED)
     bonded = (states == JOINED) | (states == FUSED)
     is_open = states == OPEN
+    # evenly anywhere from none of what is in doubt bonded to all of it
+    less = float((doubtful & bonded).sum()) + hidden_ends(located.stations, inside)
+    more = float((doubtful & ~bonded).sum())
     longest, most, least = (_longest(flags) for flags in (is_open, is_open | doubtful, is_open & ~doubtful))
     return _Contents(
         width.width,
@@ -177,9 +180,22 @@ def _contents(located: Located, segment: Segment, width: SegmentWidth, um_per_px
         width.width * (float(bonded.mean()) if states.size else 1.0),
         2 * len(runs(~bonded)),
         longest * um_per_px,
-        float(doubtful.sum()) * um_per_px,
+        math.hypot((less + more) / math.sqrt(12), (less - more) / 2) * um_per_px,
         max(most - longest, longest - least) * um_per_px,
     )
+
+
+def hidden_ends(stations: Stations, inside: slice) -> float:
+    """Return by how many stations the runs of residual plating inside may be longer than they show.
+
+    A film may thin out to both ends like a lens; what is thinner there than its last coated station goes unseen.
+    """
+    hidden = 0.0
+    for first, last in runs(stations.states[inside] == PLATING):
+        film = stations.apart[inside][first : last + 1]
+        seen = 1 - (film[0] + film[-1]) / 2 / max(float(film.max()), 1e-6)
+        hidden += film.size * min(1 / math.sqrt(max(seen, 0.25)) - 1, 1.0)
+    return hidden
 
 
 def _longest(flags: NDArray[np.bool_]) -> int:
@@ -192,7 +208,6 @@ def _quantities(one: _Contents, segment: int | None, flaw: float, u_scale: float
     Each end of an unbonded run is uncertain by a quarter of it, and one run of half that length may go unseen.
     """
     inner = math.hypot(flaw / 4 * math.sqrt(one.flaw_ends), flaw / 2)
-    doubt = one.doubtful / math.sqrt(3)
     share = one.bonded / one.width
     choices = [Component("", end.choices, end.dof) for end in one.ends]
     notches = (
@@ -209,7 +224,7 @@ def _quantities(one: _Contents, segment: int | None, flaw: float, u_scale: float
         measured(
             "bonded_length", one.bonded,
             (
-                *notches, Component("flaws inside", inner), Component("stations in doubt", doubt),
+                *notches, Component("flaws inside", inner), Component("stations in doubt", one.u_doubtful),
                 Component("scale", u_scale * one.bonded),
             ),
             segment=segment, method=METHOD,
@@ -217,7 +232,8 @@ def _quantities(one: _Contents, segment: int | None, flaw: float, u_scale: float
         measured(
             "continuity", share,
             (
-                Component("flaws inside", inner / one.width), Component("stations in doubt", doubt / one.width),
+                Component("flaws inside", inner / one.width),
+                Component("stations in doubt", one.u_doubtful / one.width),
                 Component("notches", (1 - share) * u_width / one.width),
             ),
             segment=segment, method="share of joined stations",

@@ -12,6 +12,7 @@ from xsect.locate.contacts import runs
 from xsect.locate.layers import SurfaceLayers, film_thickness
 from xsect.locate.section import Located
 from xsect.locate.view import JOINED, PLATING
+from xsect.measure.bond import hidden_ends
 from xsect.quantities import Component, Measurement, measured
 
 Floats = NDArray[np.float64]
@@ -110,7 +111,11 @@ def measure_residual(
             )
         )
     ends = 2 * max(1, int(np.count_nonzero(np.diff(coated.astype(np.int8)) > 0)))
-    doubt = float((inside & stations.doubtful | doubted).sum()) / n / math.sqrt(3)
+    span = np.flatnonzero(inside)
+    less = float((doubted | (coated & stations.doubtful)).sum())
+    more = float((inside & stations.doubtful & ~coated).sum())
+    more += hidden_ends(stations, slice(int(span[0]), int(span[-1]) + 1)) if span.size else 0.0
+    doubt = math.hypot((less + more) / math.sqrt(12), (less - more) / 2) / n
     coverage = (
         # films end thin, and all their ends are read short alike
         Component("ends of the coated runs", (END_PX + blur) * ends / n),
