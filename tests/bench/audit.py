@@ -9,11 +9,12 @@ import subprocess
 import sys
 import tempfile
 import time
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
 import numpy as np
+from scipy import stats
 
 from tests.bench.audit_changes import CHANGES, first_field
 from tests.bench.audit_sections import FAMILIES, draw, read, write
@@ -21,8 +22,8 @@ from xsect.audit import selection
 from xsect.audit.candidates import find_candidates
 from xsect.audit.fingerprints import Fingerprint, fingerprint, working
 from xsect.audit.registration import Registration, likeness, register
-from xsect.audit.remembered import pictures_in_store, remember
-from xsect.audit.reuse import Picture, closest, find_reuse, small_copy, with_fingerprint
+from xsect.audit.remembered import pictures_in_store, remember, small_copies
+from xsect.audit.reuse import Picture, Recall, closest, find_reuse, with_fingerprint, with_fingerprints
 from xsect.audit.slips import LENGTH_SLIPS, find_slip
 from xsect.capture.lot_sheet import LotSheet, SheetRow
 from xsect.lots.database import open_store
@@ -65,7 +66,8 @@ def shown_again(family: str, given: argparse.Namespace) -> Shown:
 def reuse(given: argparse.Namespace) -> None:
     """Count changed copies that are found, in one package with all sections and against a record store that keeps
     them, and different sections that are held for one."""
-    totals = np.zeros(5, int)
+    totals = np.zeros(7, int)
+    others = beside(given)
     print("\n| family | change | of | found in the package | found by the store | lowest likeness |")
     print("| --- | --- | --- | --- | --- | --- |")
     for family in FAMILIES:
@@ -74,14 +76,15 @@ def reuse(given: argparse.Namespace) -> None:
         again = [with_fingerprint(picture(path)) for _, _, path in shown.again]
         number = {one.name: at for at, one in enumerate(first)}
         number |= {one.name: at for one, (_, at, _) in zip(again, shown.again, strict=True)}
-        package = find_reuse([*first, *again], jobs=given.jobs)
-        kept = through_store(first)
-        store = find_reuse(again, kept, jobs=given.jobs)
-        false = [
-            one
-            for one in (*package, *store)
-            if number[plain(one.first.name)] != number[plain(one.second.name)]
-        ]
+        number |= {one.name: -at for at, one in enumerate(others, 1)}
+        package = find_reuse([*first, *again, *others], jobs=given.jobs)
+        kept, recall = through_store([*first, *others])
+        store = find_reuse(again, kept, jobs=given.jobs, recall=recall)
+        shown_as_one = {(plain(one.first.name), plain(one.second.name)): one for one in (*package, *store)}
+        false = {names: one for names, one in shown_as_one.items() if number[names[0]] != number[names[1]]}
+        crowd = {one.name for one in others}
+        in_crowd = [names for names in false if crowd.issuperset(names)]
+        as_they_are = {one.name for one in (*first, *others)}
         in_package = {(one.first.name, one.second.name): one for one in package}
         in_store = {(one.first.name, plain(one.second.name)) for one in store}
         for name in CHANGES:
@@ -94,17 +97,47 @@ def reuse(given: argparse.Namespace) -> None:
             by_store = sum((b.name, a.name) in in_store for a, b in those)
             low = min((one.likeness.mean for one in hits if one.likeness), default=float("nan"))
             print(f"| {family} | {name} | {len(those)} | {len(hits)} | {by_store} | {low:.2f} |", flush=True)
-            totals += [len(those), len(hits), by_store, 0, 0]
-        pairs = len(first) * (len(first) - 1) // 2
-        totals += [0, 0, 0, pairs, len(false)]
-        for one in false:
-            print(f"  false: {one.first.name} and {one.second.name}: {one.likeness}")
+            totals += [len(those), len(hits), by_store, 0, 0, 0, 0]
+        # different sections as they are; and those with changed copies among them, in the package
+        plain_pairs = len(first) * (len(first) - 1) // 2 + len(first) * len(others)
+        with_copies = plain_pairs + len(again) * (len(first) + len(others) - 1) + differing(shown.again)
+        wrong = [names for names in false if names not in in_crowd]
+        wrong_plain = [names for names in wrong if as_they_are.issuperset(names)]
+        totals += [0, 0, 0, plain_pairs, len(wrong_plain), with_copies, len(wrong)]
+        for names in wrong:
+            print(f"  false: {names}: {false[names].likeness}")
+        if others:
+            print(f"  {len(in_crowd)} pairs among the {len(others)} beside, which share drawings")
         twins(family, first)
-    of, found, by_store, pairs, wrong = totals
-    print(f"| all | | {of} | {found / of:.1%} | {by_store / of:.1%} | |")
-    print(
-        f"false pairs: {wrong}; pairs of different sections as they are: {pairs}, more beside with the copies"
-    )
+    of, found, by_store, pairs, false_pairs, all_pairs, all_false = totals
+    print(f"| all | | {of} | {found} ({found / of:.1%}) | {by_store} ({by_store / of:.1%}) | |")
+    print(f"at 95 % confidence above {at_least(found, of):.1%} and {at_least(by_store, of):.1%}")
+    for what, wrong_ones, tried in (
+        ("as they are", false_pairs, pairs),
+        ("with copies", all_false, all_pairs),
+    ):
+        most = 1 - at_least(tried - wrong_ones, tried)
+        print(
+            f"pairs of different sections {what}: {tried}, false {wrong_ones}: below {1e4 * most:.2f} in 10,000"
+        )
+
+
+def differing(again: list[tuple[str, int, Path]]) -> int:
+    """Return how many pairs of changed copies are of different sections."""
+    count = np.unique([at for _, at, _ in again], return_counts=True)[1]
+    return int(len(again) * (len(again) - 1) // 2 - (count * (count - 1) // 2).sum())
+
+
+def at_least(hits: int, of: int) -> float:
+    """Return the lower bound of a share at 95 % confidence, one-sided (Clopper and Pearson)."""
+    return float(stats.beta.ppf(0.05, hits, of - hits + 1)) if hits else 0.0
+
+
+def beside(given: argparse.Namespace) -> list[Picture]:
+    """Return the first ``among`` pictures of the timing's package, with their fingerprints: a crowd to be found in."""
+    sheet = package(given.among, given.cache / "package") if given.among else None
+    paths = [sheet.parent / f"p{number:05d}.jpg" for number in range(given.among)] if sheet else []
+    return with_fingerprints([picture(path) for path in paths], jobs=given.jobs)
 
 
 def plain(name: str) -> str:
@@ -112,8 +145,8 @@ def plain(name: str) -> str:
     return name.split(" ")[0]
 
 
-def through_store(pictures: list[Picture]) -> list[Picture]:
-    """Return pictures as a record store gives them back."""
+def through_store(pictures: list[Picture]) -> tuple[list[Picture], Recall]:
+    """Return pictures as a record store gives them back, and what it gives their reduced copies by."""
     records = tuple(
         SectionRecord(
             SheetRow(number, one.name, one.path, one.path.name, lot="earlier"),
@@ -124,9 +157,9 @@ def through_store(pictures: list[Picture]) -> list[Picture]:
     lot = LotRecord(LotSheet(Path("earlier.csv"), "", ()), None, records, {})
     other = LotRecord(LotSheet(Path("now.csv"), "", ()), None, (), {})
     with tempfile.TemporaryDirectory() as folder, open_store(Path(folder) / "a.db", create=True) as store:
-        small = [replace(one, small=small_copy(one.pixels()[0])) for one in pictures]
-        remember(store, lot, small)
-        return pictures_in_store(store, other)
+        remember(store, lot, pictures)
+        copies = small_copies(store, [one.sha256 for one in pictures])
+        return pictures_in_store(store, other), lambda wanted: {sha256: copies[sha256] for sha256 in wanted}
 
 
 def twins(family: str, pictures: list[Picture], most: int = 150) -> None:
@@ -288,6 +321,12 @@ def main() -> None:
     parser.add_argument("--pictures", type=int, default=150, help="sections of one design, of each family")
     parser.add_argument(
         "--first", type=int, default=0, help="number of the first section: other ones are fresh"
+    )
+    parser.add_argument(
+        "--among",
+        type=int,
+        default=0,
+        help="pictures of the timing's package beside them, of other specimens",
     )
     parser.add_argument(
         "--each", type=int, default=12, help="pictures shown again under each change, of each family"

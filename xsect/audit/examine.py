@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
 from xsect.audit.copy_move import CopiedPatch, find_copied
-from xsect.audit.fingerprints import Fingerprint, fingerprint
+from xsect.audit.fingerprints import Fingerprint
 from xsect.audit.quality import Evidence, judge_evidence
-from xsect.audit.reuse import small_copy, spread
+from xsect.audit.reuse import fingerprint_and_copy, spread
 from xsect.audit.scale_honesty import ScaleCheck, check_scale, thickness_ratio
 from xsect.capture.burned_in import find_burned_in
 from xsect.capture.image_files import RawImage, read_image
@@ -67,7 +67,9 @@ def examine(
 def _both(
     measure: Callable[[SheetRow], SectionRecord], look: Callable[[SectionRecord], Examined], row: SheetRow
 ) -> Examined:
-    return look(measure(row))
+    done = look(measure(row))
+    # a package may hold thousands, and only the look needs what the pixels showed
+    return replace(done, record=replace(done.record, view=None))
 
 
 def look_at(record: SectionRecord, *, calibration_folder: Path | None, today: dt.date) -> Examined:
@@ -84,4 +86,4 @@ def look_at(record: SectionRecord, *, calibration_folder: Path | None, today: dt
     pixels = raw.pixels
     evidence = judge_evidence(record, ratio=scale.thickness_ratio, pixels=pixels)
     copied = find_copied(pixels, burned_in=lambda: find_burned_in(pixels))
-    return Examined(record, Looked(scale, evidence, copied), fingerprint(pixels), small_copy(pixels))
+    return Examined(record, Looked(scale, evidence, copied), *fingerprint_and_copy(pixels))

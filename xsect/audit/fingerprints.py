@@ -49,11 +49,15 @@ class Fingerprint:
 def fingerprint(pixels: Pixels) -> Fingerprint:
     """Return the fingerprint of a picture (rows, columns[, 3]); one without any texture has no points."""
     small, factor = working(pixels, DETAIL_PX)
+    return fingerprint_of(small, factor, (pixels.shape[0], pixels.shape[1]))
+
+
+def fingerprint_of(small: Grey, factor: float, shape: tuple[int, int]) -> Fingerprint:
+    """Return the fingerprint of a picture of ``shape`` from what ``working`` made of it at ``DETAIL_PX``."""
     flat, _ = flattened(small)
     points, descriptors = _details(flat)
     x, y = _back(points[:, 0], factor), _back(points[:, 1], factor)
     scaled = np.column_stack([x, y, points[:, 2] / factor, points[:, 3]]).astype(np.float32)
-    shape = (pixels.shape[0], pixels.shape[1])
     return Fingerprint(shape, scaled, _codes(descriptors), _codes(descriptors[:, _mirror()]))
 
 

@@ -101,5 +101,8 @@ def dark_share(record: SectionRecord, pixels: NDArray[np.uint8] | NDArray[np.uin
         return math.nan
     level = np.asarray(grey, np.float32)
     usual = float(np.median(level[inside]))
-    about = cv2.GaussianBlur(level, (0, 0), max(grey.shape) / 40)
+    # so wide a mean has no fine detail: it is taken of a quarter of the size, in a tenth of the time
+    columns, rows = level.shape[1], level.shape[0]
+    quarter = cv2.resize(level, (max(columns // 4, 1), max(rows // 4, 1)), interpolation=cv2.INTER_AREA)
+    about = cv2.resize(cv2.GaussianBlur(quarter, (0, 0), max(grey.shape) / 160), (columns, rows))
     return float(((level < 0.8 * about) & (level < 0.85 * usual))[inside].mean())

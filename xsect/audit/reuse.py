@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 
 from xsect.audit.candidates import Candidate, find_candidates
-from xsect.audit.fingerprints import DETAIL_PX, Fingerprint, Grey, Pixels, fingerprint, working
+from xsect.audit.fingerprints import DETAIL_PX, Fingerprint, Grey, Pixels, fingerprint_of, working
 from xsect.audit.registration import Likeness, Registration, likeness, register
 from xsect.capture.image_files import read_image
 from xsect.capture.lot_sheet import SheetRow
@@ -110,11 +110,13 @@ def specimen_of(row: SheetRow) -> str:
     return f"{row.lot}/{row.weld}" if row.weld else ""
 
 
-def small_copy(pixels: Pixels) -> bytes:
-    """Return a reduced grey copy of a picture (rows, columns[, 3]) as a JPEG file, its longer side 560 px at most."""
-    small, _ = working(pixels, DETAIL_PX)
+def fingerprint_and_copy(pixels: Pixels) -> tuple[Fingerprint, bytes]:
+    """Return the fingerprint of a picture (rows, columns[, 3]) and a reduced grey copy of it: a JPEG file, its longer
+    side 560 px at most."""
+    small, factor = working(pixels, DETAIL_PX)
     settings = [cv2.IMWRITE_JPEG_QUALITY, SMALL_QUALITY]
-    return cv2.imencode(".jpg", np.asarray(small, np.uint8), settings)[1].tobytes()
+    copy = cv2.imencode(".jpg", np.asarray(small, np.uint8), settings)[1].tobytes()
+    return fingerprint_of(small, factor, (pixels.shape[0], pixels.shape[1])), copy
 
 
 @contextmanager
@@ -141,7 +143,8 @@ def with_fingerprint(picture: Picture) -> Picture:
         pixels, _ = picture.pixels()
     except Refusal:
         return picture
-    return replace(picture, fingerprint=fingerprint(pixels), small=small_copy(pixels))
+    taken, small = fingerprint_and_copy(pixels)
+    return replace(picture, fingerprint=taken, small=small)
 
 
 def with_fingerprints(pictures: Sequence[Picture], *, jobs: int = 1) -> list[Picture]:
