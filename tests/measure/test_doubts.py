@@ -13,7 +13,7 @@ from scipy.ndimage import gaussian_filter
 
 from tests.locate.drawing import COPPER, MOUNT, Drawing, codes, find, micrograph, result_of, sheet_row
 from xsect.locate.section import locate
-from xsect.measure.doubts import find_doubts
+from xsect.measure.doubts import ASTRAY, find_doubts, plating_astray
 from xsect.pipeline import measure_micrograph
 from xsect.reasons import Refusal
 
@@ -172,3 +172,23 @@ def test_line_that_leaves_the_way_between_two_notches_is_doubted(sag: float, ast
     moved = replace(located, strip=replace(located.strip, points=bowed))
     found = {one.code for one in find_doubts(moved, PLAIN.micrograph(), sheet_row(), [])}
     assert ("line_uncertain" in found) == astray
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "astray"), [(0.0, 0.4, True), (0.0, 0.1, False), (0.3, 0.7, False)]
+)
+def test_plating_off_the_line_is_doubted(first: float, last: float, astray: bool) -> None:
+    """A filled wedge that the line has left lies beside the bond, from a notch inwards; a stain lies anywhere."""
+    drawing = Drawing(plating=5.0, filled=90.0, slope=0.15, standoff=30.0, metal=(0.5,), tin=(0.8,))
+    located = locate(drawing.micrograph(), plated=True)
+    assert located.plating is not None
+    assert located.plating.by == "grey level"
+    assert plating_astray(located) < ASTRAY / 3
+    (segment,) = located.stations.segments
+    left, length = segment.left.station, segment.right.station - segment.left.station
+    share, half = located.plating.share.copy(), located.strip.half
+    share[half + 15 : half + 30, int(left + first * length) : int(left + last * length)] = 1
+    moved = replace(located, plating=replace(located.plating, share=share))
+    row = sheet_row(plating="tin")
+    found = {one.code for one in find_doubts(moved, drawing.micrograph(), row, [])}
+    assert ("bond_not_separable" in found) == astray

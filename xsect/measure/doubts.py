@@ -6,9 +6,11 @@ import math
 from functools import reduce
 
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
 from xsect.capture.lot_sheet import SheetRow
 from xsect.capture.micrograph import Micrograph
+from xsect.locate.contacts import runs
 from xsect.locate.section import Located
 from xsect.locate.stations import Segment
 from xsect.measure.bond import segment_widths
@@ -59,6 +61,9 @@ FAINT = 0.1
 
 POOR = ("low_contrast", "out_of_focus", "saturated", "gap_not_seen", "line_uncertain", "notch_uncertain")
 """Signs that a picture may hold no section at all; a section that is hard to measure shows one of them."""
+
+ASTRAY, ASTRAY_PX, ASTRAY_ROWS = 0.3, 4.0, 60
+"""Share of a bond beside which, off the line but within so many rows, so many px may look like plating."""
 
 
 def find_doubts(
@@ -170,7 +175,34 @@ def _plating(located: Located, row: SheetRow) -> list[Finding]:
     if located.plating.contrast < PLATING_CONTRAST:
         detail = f"they differ by {located.plating.contrast:.1f} times the base metal's own spread"
         return [Finding("bond_not_separable", {"detail": detail})]
+    astray = plating_astray(located)
+    if astray > ASTRAY:
+        detail = f"beside {astray:.0%} of the bond the metal, off the line, has the plating's grey level too"
+        return [Finding("bond_not_separable", {"detail": detail})]
     return []
+
+
+def plating_astray(located: Located) -> float:
+    """Return beside which share of a bond, from a notch inwards, what looks like plating lies off the line.
+
+    There the base metal passes for plating, or the line has left the filled wedge. A hue goes astray in neither way.
+    """
+    plating, apart, half = located.plating, located.apart, located.strip.half
+    if plating is None or plating.by == "colour":
+        return 0.0
+    near = min(ASTRAY_ROWS, half)
+    off = np.abs(np.arange(-near, near + 1)[:, None] - apart.centre)
+    share = plating.share[half - near : half + near + 1]
+    beside = gaussian_filter1d(np.where(off > 3 * apart.blur + 4, share, 0).sum(axis=0), 2.0)
+    most = 0.0
+    for segment in located.stations.segments:
+        inside = beside[math.ceil(segment.left.station) : math.floor(segment.right.station) + 1]
+        for inwards in (inside, inside[::-1]):
+            found = (
+                last + 1 - first for first, last in runs(inwards > ASTRAY_PX) if first < 0.05 * inside.size
+            )
+            most = max(most, max(found, default=0) / max(inside.size, 20))
+    return most
 
 
 def _thickness(row: SheetRow, found: list[Measurement]) -> list[Finding]:

@@ -47,7 +47,8 @@ def find_signs(
     ]
     if row.plated:
         contrast = located.plating.contrast if located.plating else 0.0
-        signs.append(Sign("bond_not_separable", doubts.PLATING_CONTRAST / max(contrast, 1e-6)))
+        ratios = doubts.PLATING_CONTRAST / max(contrast, 1e-6), doubts.plating_astray(located) / doubts.ASTRAY
+        signs.append(Sign("bond_not_separable", max(ratios)))
     there = {one.code for one in findings if one.effect != "note"}
     measured = {sign.code for sign in signs}
     # a reason may look at more than its sign does, and has the last word
