@@ -121,6 +121,12 @@ def test_film_with_a_pore_stays_inside() -> None:
     assert contacts(*mouth[::-1], joined(180), *film, joined(180), *mouth) == [(160, 614)]
 
 
+def test_long_film_with_specks_of_void_stays_inside() -> None:
+    """Longer than the bond on either side, as residual plating may be."""
+    film = [(40, 4.0, 0.5), (12, 7.0, 6.0)] * 6
+    assert contacts(GAP, joined(100), *film, joined(250), GAP) == [(100, 100 + 100 + 312 + 250 - 1)]
+
+
 def test_three_contacts_and_a_void_in_the_middle_one() -> None:
     found = contacts(GAP, joined(90), GAP, joined(60), (20, 2.0, 2.0), joined(50), GAP, joined(80), GAP)
     assert found == [(100, 189), (290, 419), (520, 599)]

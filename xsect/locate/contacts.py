@@ -21,6 +21,10 @@ ROUND = 1.6
 """Length of an open stretch, in its heights, below which it is a void: two contacts' mouths open more slowly."""
 
 
+SPECKS = 0.3
+"""Share of a film's length that voids in it may take up."""
+
+
 @dataclass(frozen=True)
 class Contact:
     """One bond segment in whole stations: ``first`` and ``last`` closed station, both included."""
@@ -82,7 +86,9 @@ def find_contacts(
         short = gap < 0.3 * sum(lengths) and distance < 0.5 * standoff and not mouths
         short = short or (gap < 0.25 * min(lengths) and gap < 2 * height)
         short = short or (gap < 0.5 * sum(lengths) and gap < ROUND * height)
-        return slight or short or gap < 0.15 * sum(lengths)
+        # specks of void in a film do not make a gap of it
+        film = float((opening[between] >= UNSEEN).mean()) < SPECKS and distance < 0.6 * standoff
+        return slight or short or film or gap < 0.15 * sum(lengths)
 
     while True:
         pairs = sorted(pairwise(stretches), key=lambda pair: pair[1][0] - pair[0][1])
