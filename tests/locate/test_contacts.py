@@ -121,6 +121,11 @@ def test_film_with_a_pore_stays_inside() -> None:
     assert contacts(*mouth[::-1], joined(180), *film, joined(180), *mouth) == [(160, 614)]
 
 
+def test_row_of_low_voids_stays_inside() -> None:
+    voids = [(16, 6.0, 6.0), joined(24)] * 4
+    assert contacts(GAP, joined(24), *voids, GAP) == [(100, 100 + 24 + 160 - 1)]
+
+
 def test_long_film_with_specks_of_void_stays_inside() -> None:
     """Longer than the bond on either side, as residual plating may be."""
     film = [(40, 4.0, 0.5), (12, 7.0, 6.0)] * 6

@@ -84,6 +84,7 @@ def find_contacts(
         slight = slight and (height < UNSEEN or (gap < max(lengths) and not mouths))
         # a void may be taller than the gap outside, but then it is about as tall as it is long
         short = gap < 0.3 * sum(lengths) and distance < 0.5 * standoff and not mouths
+        short = short or (gap < 0.5 * sum(lengths) and distance < 0.3 * standoff and not mouths)
         short = short or (gap < 0.25 * min(lengths) and gap < 2 * height)
         short = short or (gap < 0.5 * sum(lengths) and gap < ROUND * height)
         # specks of void in a film do not make a gap of it
