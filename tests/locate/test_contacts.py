@@ -95,9 +95,9 @@ def wedge(steps: int, rise: float, open_: bool = True) -> list[Piece]:
 
 
 def test_contacts_between_which_the_gap_opens_as_it_does_outside() -> None:
-    mouth, inner = wedge(160, 0.15), wedge(40, 0.15)
+    mouth, inner = wedge(160, 0.15), wedge(50, 0.15)
     found = contacts(*mouth[::-1], joined(150), *inner, *inner[::-1], joined(150), *mouth)
-    assert found == [(160, 309), (390, 539)]
+    assert found == [(160, 309), (410, 559)]
 
 
 def test_long_flaw_that_opens_less_than_the_mouths_stays_inside() -> None:
@@ -128,8 +128,15 @@ def test_row_of_low_voids_stays_inside() -> None:
 
 def test_long_film_with_specks_of_void_stays_inside() -> None:
     """Longer than the bond on either side, as residual plating may be."""
-    film = [(40, 4.0, 0.5), (12, 7.0, 6.0)] * 6
+    film = [(40, 3.0, 0.5), (12, 4.5, 4.0)] * 6
     assert contacts(GAP, joined(100), *film, joined(250), GAP) == [(100, 100 + 100 + 312 + 250 - 1)]
+
+
+def test_filled_gap_between_two_contacts_parts_them() -> None:
+    """Full of plating but for a pore: no thicker than a quarter of the gap outside, which is wide."""
+    wide = (100, 100.0, 90.0)
+    filled = [*wedge(120, 0.25, open_=False), (30, 30.0, 20.0), *wedge(120, 0.25, open_=False)[::-1]]
+    assert contacts(wide, joined(145), *filled, joined(145), wide) == [(100, 244), (515, 659)]
 
 
 def test_three_contacts_and_a_void_in_the_middle_one() -> None:

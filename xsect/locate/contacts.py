@@ -77,7 +77,7 @@ def find_contacts(
         gap = between.stop - between.start
         slight = height < 0.15 * standoff and distance < 0.6 * standoff
         # two contacts side by side open between them as they do outside; a flaw's opening has nothing to do with that
-        mouths = height >= UNSEEN and gap > 0.2 * sum(lengths) and opens_like_a_mouth(between)
+        mouths = height >= UNSEEN and gap > 0.3 * sum(lengths) and opens_like_a_mouth(between)
         mouths = (
             mouths and float((opening[between] > 0.3 * height).mean()) > 0.5
         )  # and not a film with a pore in it
@@ -88,7 +88,7 @@ def find_contacts(
         short = short or (gap < 0.25 * min(lengths) and gap < 2 * height)
         short = short or (gap < 0.5 * sum(lengths) and gap < ROUND * height)
         # specks of void in a film do not make a gap of it
-        film = float((opening[between] >= UNSEEN).mean()) < SPECKS and distance < 0.6 * standoff
+        film = float((opening[between] >= UNSEEN).mean()) < SPECKS and distance < 0.2 * standoff
         return slight or short or film or gap < 0.15 * sum(lengths)
 
     while True:
