@@ -98,22 +98,23 @@ def fit_hinge(
     return Hinge(best, u, floor, slope, curve, root, bent / max(bent + slope, 1e-9))
 
 
-def _ramp(distance: Floats, blur: float) -> Terms:
-    """Return d = max(distance, 0), its square and its root, each under a Gaussian of standard deviation ``blur``."""
+def _ramp(distance: Floats, blur: float, blunt: bool) -> Terms:
+    """Return d = max(distance, 0), its square and, where ``blunt``, its root, each under a Gaussian of standard
+    deviation ``blur``."""
+    none = np.zeros_like(distance)
     if blur <= 0:
         d = np.clip(distance, 0, None)
-        return d, d * d, np.sqrt(d)
+        return d, d * d, np.sqrt(d) if blunt else none
     z = distance / blur
     beyond = 0.5 * (1 + erf(z / np.sqrt(2)))
     bell = np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi)
-    root = np.interp(z, *_smeared_root())
+    straight = distance * beyond + blur * bell
+    squared = (distance**2 + blur**2) * beyond + distance * blur * bell
+    if not blunt:
+        return straight, squared, none
     far = np.maximum(z, REACH)
-    root = np.where(z < REACH, root, np.sqrt(far) * (1 - 1 / (8 * far * far)))
-    return (
-        distance * beyond + blur * bell,
-        (distance**2 + blur**2) * beyond + distance * blur * bell,
-        np.sqrt(blur) * root,
-    )
+    root = np.where(z < REACH, np.interp(z, *_smeared_root()), np.sqrt(far) * (1 - 1 / (8 * far * far)))
+    return straight, squared, np.sqrt(blur) * root
 
 
 @cache
@@ -188,7 +189,7 @@ class _Mouth:
 
     def fit(self, places: Floats, blunt: bool) -> _Fit:
         """Fit the best rise that starts at each of the places (p,): straight and curved, or straight and ``blunt``."""
-        ramp = _ramp(self.distance - places[:, None], self.blur)
+        ramp = _ramp(self.distance - places[:, None], self.blur, blunt)
         shut = np.clip(self.opening - self.floor, 0, None)
         precision = 1 / self.sigma**2
         weight = (ramp[0] > 0) * precision
