@@ -333,19 +333,19 @@ def _split(
         return None
     mean, depths, weights = _mean(picked)
     outer, inner = plain.edges.mean(axis=0)
-    shares = (usual, (usual + least) / 2, (usual + most) / 2)
     starts = [
         (np.array([outer, inner - part * max(inner - outer, 0.5), inner]), plain.blur)
         for part in (0.08, 0.15, 0.25, 0.4, 0.6)
     ]
-    tries = [
-        (
-            share,
-            fit_best(mean, depths, starts, known={1: level, 2: at(share)}, weights=weights, limits=LIMITS),
-        )
-        for share in shares
-    ]
-    share, start = min(tries, key=lambda one: one[1].cost)
+
+    def tried(share: float) -> Steps:
+        return fit_best(mean, depths, starts, known={1: level, 2: at(share)}, weights=weights, limits=LIMITS)
+
+    share, start = usual, tried(usual)
+    # where the usual level explains next to nothing, those about it explain too little as well
+    if start.cost <= 1.1 * TELLING * of_mean.cost:
+        tries = [(share, start), *((one, tried(one)) for one in ((usual + least) / 2, (usual + most) / 2))]
+        share, start = min(tries, key=lambda one: one[1].cost)
     if start.cost > TELLING * of_mean.cost:
         return start
     edges = np.column_stack([plain.edges[:, 0], plain.edges[:, 1] - start.thickness(2)[0], plain.edges[:, 1]])
