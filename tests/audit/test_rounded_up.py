@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from xsect.audit.rounded_up import RoundedUp, find_rounded_up
+from xsect.audit.rounded_up import _SHARES, RoundedUp, _fits, find_rounded_up
 
 MEASURED = [908, 861, 912, 858, 907, 893, 884, 931, 876, 921, 887, 915]
 STATED = [950, 900, 950, 900, 950, 890, 880, 930, 880, 920, 890, 920]
@@ -49,3 +49,24 @@ def test_readers_who_differ_do_not_round_up() -> None:
         stated = np.rint(true * (1 + rng.normal(0, 0.02, 20)) / 10) * 10
         named += find_rounded_up(list(stated), list(measured), [18.8] * 20, rng) is not None
     assert named < 3
+
+
+def test_shares_are_weighed_as_the_mixture_says() -> None:
+    """Of each share s of values rounded up, the sum of log(1 - s + s · odds) over all values, those at odds 0 too."""
+    rng = np.random.default_rng(4)
+    odds = np.where(rng.random((30, 40)) < 0.7, 0.0, rng.exponential(2.0, (30, 40)))
+    odds[0] = 0.0
+    plainly = np.log(1 - _SHARES + odds[..., None] * _SHARES).sum(axis=1)
+    assert np.allclose(_fits(odds), plainly.T, rtol=1e-12, atol=1e-12)
+
+
+def test_values_rounded_up_are_found_among_many() -> None:
+    rng = np.random.default_rng(6)
+    measured = rng.normal(905, 25, 600)
+    stated = np.rint(measured * (1 + rng.normal(0, 0.02, 600)) / 10) * 10
+    stated[:200] = np.ceil(measured[:200] / 50) * 50
+    one = found(list(stated), list(measured), [18.0] * 600)
+    assert one is not None
+    assert one.step == 50
+    assert len(set(one.places) & set(range(200))) > 110
+    assert set(one.places) <= {at for at in range(600) if stated[at] % 50 == 0}

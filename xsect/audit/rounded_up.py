@@ -65,7 +65,7 @@ def find_rounded_up(
     scores = [_score(one[None])[0] for one in odds]
     best = int(np.argmax(scores))
     # few values leave the share open: none is named for the share's sake alone
-    share = min(float(_SHARES[_fits(odds[best][None])[0].argmax()]), 0.5)
+    share = min(float(_SHARES[int(np.argmax(_fits(odds[best][None])[:, 0]))]), 0.5)
     likely = share * odds[best] > SURELY * (1 - share)
     places = tuple(int(at) for at in np.flatnonzero(likely))
     if len(places) < FEWEST:
@@ -87,17 +87,30 @@ def _odds(said: Vector, seen: Vector, spread: Vector, finest: float, step: float
     def below(value: Vector) -> Vector:
         return np.asarray(special.ndtr((value - seen) / spread), float)
 
+    multiple = said / step
+    on = np.abs(multiple - np.rint(multiple)) < 1e-6 * np.maximum(1.0, np.abs(multiple))
+    # few values of thousands of packages stand on a multiple: only those are worked out
+    rows, columns = np.nonzero(on)
+    said, seen, spread = said[rows, columns], seen[columns], spread[columns]
     up = below(said) - below(said - step)
     near = below(said + finest / 2) - below(said - finest / 2)
-    on = np.abs(said / step - np.rint(said / step)) < 1e-6 * np.maximum(1.0, np.abs(said / step))
-    return np.where(on, up / np.maximum(near, 1e-12), 0.0)
+    odds = np.zeros(on.shape)
+    odds[rows, columns] = up / np.maximum(near, 1e-12)
+    return odds
 
 
 def _fits(odds: Vector) -> Vector:
-    """Return the log likelihood ratio of each share of values rounded up against none, (m, shares)."""
-    mixed = 1 - _SHARES + odds[..., None] * _SHARES
-    return np.asarray(np.log(mixed).sum(axis=-2), float)
+    """Return the log likelihood ratio of each share of values rounded up against none, (shares, m)."""
+    rows, columns = np.nonzero(odds)
+    weighed = odds[rows, columns]
+    plain = odds.shape[1] - np.bincount(rows, minlength=len(odds))
+    # share by share: all at once would fill the memory for a package of thousands
+    fits = [
+        np.bincount(rows, np.log(1 - share + weighed * share), len(odds)) + plain * np.log1p(-share)
+        for share in _SHARES
+    ]
+    return np.asarray(fits, float)
 
 
 def _score(odds: Vector) -> Vector:
-    return np.asarray(_fits(odds).max(axis=-1), float)
+    return np.asarray(_fits(odds).max(axis=0), float)
