@@ -165,7 +165,9 @@ def test_flips_of_one_clause_are_told_together_with_both_values(troubled: Audit)
 
 def test_the_gravest_grade_stands_beside_a_section(troubled: Audit) -> None:
     found = find_all(troubled)
-    assert (gravest(found, "S3"), gravest(found, "none such")) == ("major", "")
+    grades = gravest(found)
+    assert grades["S3"] == "major"
+    assert "none such" not in grades
 
 
 def test_words_are_careful(troubled: Audit, honest: Audit) -> None:
@@ -187,6 +189,21 @@ def test_the_report_holds_every_finding_and_is_the_same_each_time(troubled: Audi
     assert kept["reuse"][0]["mirrored"] is True
     written = write_audit(troubled, tmp_path / "out")
     assert all(path.read_bytes() == files[path.name] for path in written)
+
+
+def test_a_picture_used_many_times_is_told_in_full_and_shown_once_each(troubled: Audit) -> None:
+    """Three pairs among three pictures: all told, two shown, and a figure for each finding that refers to one."""
+    (pair,) = troubled.reuse
+    third = replace(pair.second, name="third", sha256="3" * 64, specimen="L1/piece 99")
+    pairs = (pair, replace(pair, second=third), replace(pair, first=pair.second, second=third))
+    files = audit_files(replace(troubled, reuse=pairs))
+    told = json.loads(files["run.json"])["audit"]
+    assert len(told["reuse"]) == 3
+    figures = [one["figure"] for one in told["findings"] if one["title"] == "One picture for two specimens"]
+    assert figures == [0, 1, -1]
+    assert {name for name in files if name.startswith("picture-")} == {"picture-0.jpg", "picture-1.jpg"}
+    assert "Of 3 pairs, 2 are shown" in files["audit.html"].decode()
+    assert "are shown: of pictures" not in audit_files(troubled)["audit.html"].decode()
 
 
 def test_without_claim_criteria_or_stated_values(pictures: list[Path], tmp_path: Path) -> None:

@@ -10,8 +10,8 @@ import pytest
 from tests.bench.audit_changes import CHANGES, first_field
 from xsect.audit.candidates import find_candidates
 from xsect.audit.fingerprints import Fingerprint, fingerprint, working
-from xsect.audit.registration import Registration, likeness, register
-from xsect.audit.reuse import LEAST_LIKENESS, Picture, find_reuse
+from xsect.audit.registration import Likeness, Registration, likeness, register
+from xsect.audit.reuse import LEAST_LIKENESS, Picture, Reuse, find_reuse, pairs_to_show
 
 
 def picture(path: Path, specimen: str = "") -> Picture:
@@ -128,3 +128,31 @@ def test_candidates_of_made_up_codes() -> None:
     prints.append(prints[17])
     assert [(one.first, one.second, one.votes) for one in find_candidates(prints)] == [(17, 60, 200)]
     assert find_candidates(prints, known=44) == []  # both are known: nothing new to tell
+
+
+def alike(pairs: dict[str, float], specimens: dict[str, str] | None = None) -> list[Reuse]:
+    """Pairs of pictures with names of one letter, "AB", and how alike they are."""
+    said = specimens or {}
+
+    def named(name: str) -> Picture:
+        return Picture(name, Path(name), name, said.get(name, name))
+
+    laid = Registration(np.eye(2, 3), False, np.zeros((0, 4), np.float32))
+    return [Reuse(named(a), named(b), laid, Likeness(50, mean, 40, 1.0)) for (a, b), mean in pairs.items()]
+
+
+def test_each_use_of_one_picture_is_shown_beside_one_other() -> None:
+    """Four uses of one picture make six pairs, three of which tie them together; D and E are another picture's."""
+    found = alike({"AB": 0.6, "AC": 0.9, "AF": 0.5, "BC": 0.8, "BF": 0.4, "CF": 0.7, "DE": 0.5})
+    assert pairs_to_show(found, 10) == (1, 3, 5, 6)
+    assert pairs_to_show(found, 2) == (1, 3)
+    assert pairs_to_show(found, 0) == ()
+
+
+def test_every_pair_apart_is_shown() -> None:
+    assert pairs_to_show(alike({"AB": 0.6, "CD": 0.9, "EF": 0.5}), 10) == (0, 1, 2)
+
+
+def test_two_specimens_are_shown_before_two_fields_of_one() -> None:
+    found = alike({"AB": 0.9, "AC": 0.5, "BC": 0.4}, {"A": "w1", "B": "w1", "C": "w2"})
+    assert pairs_to_show(found, 10) == (1, 2)

@@ -10,7 +10,7 @@ from typing import Final, Literal
 
 from xsect.audit.quality import BADLY, CANNOT
 from xsect.audit.registration import Likeness
-from xsect.audit.reuse import LEAST_LIKENESS, Reuse
+from xsect.audit.reuse import LEAST_LIKENESS, Reuse, pairs_to_show
 from xsect.audit.run import Audit
 from xsect.audit.scale_honesty import Disagreement
 from xsect.audit.stated import Flip, Pair, QuantityAgreement, as_stated
@@ -26,6 +26,9 @@ LARGE: Final = 0.05
 MOST_TOLD: Final = 6
 """Sections of one finding whose numbers are told; the others are in the table of sections."""
 
+MOST_SHOWN: Final = 200
+"""Pairs of re-used pictures that are shown; the others are told, without a figure."""
+
 BIAS: Final = 0.02
 """Share of the mean by which stated values may differ on average: what two careful readers differ by (common practice;
 value from memory)."""
@@ -33,8 +36,8 @@ value from memory)."""
 
 @dataclass(frozen=True)
 class AuditFinding:
-    """One finding. ``where`` are sections; ``figure`` is the place of its evidence among the re-used pairs and, after
-    them, the copied patches; -1 where it has none."""
+    """One finding. ``where`` are sections; ``figure`` is the place of its evidence among the pairs that are shown
+    and, after them, the copied patches; -1 where it has none."""
 
     grade: Grade
     topic: str
@@ -52,10 +55,16 @@ def find_all(audit: Audit) -> tuple[AuditFinding, ...]:
     return tuple(sorted(found, key=lambda one: GRADES.index(one.grade)))
 
 
+def shown_pairs(audit: Audit) -> tuple[int, ...]:
+    """Return the places among an audit's re-used pairs of those that the report shows."""
+    return pairs_to_show(audit.reuse, MOST_SHOWN)
+
+
 def _pictures(audit: Audit) -> Iterator[AuditFinding]:
+    figures = {at: figure for figure, at in enumerate(shown_pairs(audit))}
     for at, one in enumerate(audit.reuse):
-        yield _reused(one, at)
-    for at, (record, patch) in enumerate(audit.copied, len(audit.reuse)):
+        yield _reused(one, figures.get(at, -1))
+    for at, (record, patch) in enumerate(audit.copied, len(figures)):
         (x, y, wide, high), twin = patch.box, patch.twin
         yield AuditFinding(
             "major", "Pictures", "A patch stands twice in one picture",
@@ -408,7 +417,10 @@ def _p(p: float) -> str:
     return f"p = {p:.2g}" if p >= 1e-4 else "p < 0.0001"
 
 
-def gravest(findings: Iterable[AuditFinding], section: str) -> Grade | Literal[""]:
-    """Return the gravest grade of the findings that name a section, "" where none does."""
-    grades = [one.grade for one in findings if section in one.where]
-    return next((grade for grade in GRADES if grade in grades), "")
+def gravest(findings: Iterable[AuditFinding]) -> dict[str, Grade]:
+    """Return the gravest grade of the findings that name a section, of each section that any names."""
+    grades: dict[str, Grade] = {}
+    for one in sorted(findings, key=lambda one: GRADES.index(one.grade)):
+        for section in one.where:
+            grades.setdefault(section, one.grade)
+    return grades

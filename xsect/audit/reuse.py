@@ -105,6 +105,32 @@ class Reuse:
         return ", ".join(done) or "in the same place and size"
 
 
+def pairs_to_show(found: Sequence[Reuse], most: int) -> tuple[int, ...]:
+    """Return the places of the pairs to show as evidence, in order: each picture of a group of like ones beside one
+    other of it, the pairs of different specimens and the likest first, at most so many.
+
+    Of a picture that was used k times k (k - 1) / 2 pairs are found: k - 1 of them tie all its uses together.
+    """
+    group: dict[Picture, Picture] = {}
+
+    def head(of: Picture) -> Picture:
+        while of in group:
+            of = group[of]
+        return of
+
+    def rank(at: int) -> tuple[bool, float, int]:
+        one = found[at]
+        return one.same_specimen, -one.likeness.mean if one.likeness else -1.0, at
+
+    shown: list[int] = []
+    for at in sorted(range(len(found)), key=rank):
+        first, second = head(found[at].first), head(found[at].second)
+        if first != second and len(shown) < most:
+            group[second] = first
+            shown.append(at)
+    return tuple(sorted(shown))
+
+
 def specimen_of(row: SheetRow) -> str:
     """Return the specimen that a row's picture is said to show, "" where the lot sheet names none."""
     return f"{row.lot}/{row.weld}" if row.weld else ""

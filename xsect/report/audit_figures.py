@@ -235,14 +235,13 @@ def _points(
     left: Any, right: Any, one: QuantityAgreement, plain: list[Pair], factor: float, finer: float
 ) -> None:
     """Draw every pair in both plots; hollow where our own measurement needs a look."""
-    doubtful = "hollow: needs a look"
+    doubtful, rounded = "hollow: needs a look", set(one.rounded_sections)
     for name, (colour, mark) in (("as read", _PLAIN), ("rounded up", _ROUNDED)):
         for vouched in (True, False):
             group = [
                 pair
                 for pair in plain
-                if (pair.section in one.rounded_sections) == (name == "rounded up")
-                and pair.vouched is vouched
+                if (pair.section in rounded) == (name == "rounded up") and pair.vouched is vouched
             ]
             if not group:
                 continue

@@ -12,7 +12,7 @@ import numpy as np
 
 import xsect
 from xsect.audit.examine import Looked
-from xsect.audit.findings import GRADES, AuditFinding, find_all, gravest
+from xsect.audit.findings import GRADES, MOST_SHOWN, AuditFinding, find_all, gravest, shown_pairs
 from xsect.audit.reuse import Reuse
 from xsect.audit.run import Audit
 from xsect.audit.sampling import accept_probability
@@ -57,7 +57,8 @@ SIGNATURES: Final = ("Audited by", "Supplier heard by")
 def audit_model(audit: Audit) -> dict[str, Any]:
     """Return the report as plain dictionaries, lists, text and numbers, to be set by a template."""
     findings = find_all(audit)
-    counts = Counter(one.grade for one in findings)
+    counts, grades = Counter(one.grade for one in findings), gravest(findings)
+    pairs = shown_pairs(audit)
     lots = sorted({record.row.lot for record in audit.lot.sections if record.row.lot})
     model = {
         "title": "Audit of cross-sections",
@@ -79,9 +80,13 @@ def audit_model(audit: Audit) -> dict[str, Any]:
             }
             for s in audit.signs
         ],
-        "pictures": [*map(_pair, audit.reuse), *(_copied(record.row.section) for record, _ in audit.copied)],
+        "pictures": [
+            *(_pair(audit.reuse[at]) for at in pairs),
+            *(_copied(record.row.section) for record, _ in audit.copied),
+        ],
+        "pictures_left_out": _left_out(len(pairs), len(audit.reuse)),
         "sections": [
-            _section(record, looked, findings, audit)
+            _section(record, looked, grades.get(record.row.section, ""), audit)
             for record, looked in zip(audit.lot.sections, audit.looked, strict=True)
         ],
         "stated": [_label(one.quantity) for one in audit.quantities[:1]],
@@ -162,6 +167,17 @@ def _pair(one: Reuse) -> dict[str, str]:
             "second picture does not show."
         )
     return {"title": " and ".join(names), "alt": f"{names[0]} beside {names[1]}, registered", "told": told}
+
+
+def _left_out(shown: int, told: int) -> str:
+    """Return what is said of pairs that are told and not shown, "" where there are none."""
+    if shown == told:
+        return ""
+    return (
+        f"Of {told} pairs, {shown} are shown: of pictures used more than twice each beside one other, the likest "
+        f"first, {MOST_SHOWN} pairs at most. All pairs stand among the findings and in findings.csv; run.json has how "
+        "each was laid on the other."
+    )
 
 
 def _copied(name: str) -> dict[str, str]:
@@ -255,9 +271,7 @@ def _sample(audit: Audit) -> list[dict[str, str]]:
     return [{"label": name, "value": value} for name, value in facts]
 
 
-def _section(
-    record: SectionRecord, looked: Looked, findings: tuple[AuditFinding, ...], audit: Audit
-) -> dict[str, str]:
+def _section(record: SectionRecord, looked: Looked, grade: str, audit: Audit) -> dict[str, str]:
     first = audit.quantities[0] if audit.quantities else None
     stated = measured = MISSING
     if first:
@@ -277,5 +291,5 @@ def _section(
             looked.evidence.bears
         ],
         "scale": sources,
-        "grade": gravest(findings, record.row.section),
+        "grade": grade,
     }

@@ -7,7 +7,7 @@ from dataclasses import asdict, is_dataclass
 from pathlib import Path
 from typing import Any
 
-from xsect.audit.findings import find_all
+from xsect.audit.findings import find_all, shown_pairs
 from xsect.audit.run import Audit
 from xsect.report.audit_figures import copied_jpeg, evidence_jpeg
 from xsect.report.audit_model import audit_model
@@ -34,7 +34,7 @@ def audit_files(audit: Audit) -> dict[str, bytes]:
     from markupsafe import Markup
 
     model = audit_model(audit)
-    shown = [evidence_jpeg(one) for one in audit.reuse]
+    shown = [evidence_jpeg(audit.reuse[at]) for at in shown_pairs(audit)]
     shown += [copied_jpeg(record.row.image, patch) for record, patch in audit.copied]
     pictures = {f"picture-{at}.jpg": one for at, one in enumerate(shown)}
     return {
