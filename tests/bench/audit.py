@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import argparse
 import hashlib
+import json
+import os
 import resource
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -12,7 +15,6 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-import cv2
 import numpy as np
 from scipy import stats
 
@@ -28,6 +30,10 @@ from xsect.audit.slips import LENGTH_SLIPS, find_slip
 from xsect.capture.lot_sheet import LotSheet, SheetRow
 from xsect.lots.database import open_store
 from xsect.record import LotRecord, SectionRecord
+from xsect.synth.demo_scenes import WIDTH_PX
+
+BESIDE_FIRST = 30000
+"""Number of the first section of the crowd beside, which no other part of the bench draws."""
 
 
 def picture(path: Path) -> Picture:
@@ -107,7 +113,7 @@ def reuse(given: argparse.Namespace) -> None:
         for names in wrong:
             print(f"  false: {names}: {false[names].likeness}")
         if others:
-            print(f"  {len(in_crowd)} pairs among the {len(others)} beside, which share drawings")
+            print(f"  false among the {len(others)} beside: {len(in_crowd)} pairs")
         twins(family, first)
     of, found, by_store, pairs, false_pairs, all_pairs, all_false = totals
     print(f"| all | | {of} | {found} ({found / of:.1%}) | {by_store} ({by_store / of:.1%}) | |")
@@ -134,8 +140,8 @@ def at_least(hits: int, of: int) -> float:
 
 
 def beside(given: argparse.Namespace) -> list[Picture]:
-    """Return the first ``among`` pictures of the timing's package, with their fingerprints: a crowd to be found in."""
-    sheet = package(given.among, given.cache / "package") if given.among else None
+    """Return ``among`` pictures of other specimens, with their fingerprints: a crowd to be found in."""
+    sheet = package(given.among, given.cache / "beside", first=BESIDE_FIRST) if given.among else None
     paths = [sheet.parent / f"p{number:05d}.jpg" for number in range(given.among)] if sheet else []
     return with_fingerprints([picture(path) for path in paths], jobs=given.jobs)
 
@@ -265,31 +271,24 @@ def p_values(packages: int) -> None:
         print(f"| {title} | {len(p)} | {(values < 0.05).mean():.1%} | {(values < 0.01).mean():.1%} |")
 
 
-def package(size: int, folder: Path, bases: int = 300) -> Path:
-    """Write a package of ``size`` specimens: some drawings, freed of their texture and given a new one each.
+def package(size: int, folder: Path, *, first: int = 0, width_px: int = WIDTH_PX, again: int = 0) -> Path:
+    """Write a package of ``size`` specimens of two designs, each drawn by itself from number ``first`` on.
 
-    Shifted, lit and textured anew, so that none is another's copy; the part outlines and notches stay as drawn.
+    Of the last ``again`` sections each shows another one's picture once more, changed as the re-use bench does.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    rows = []
+    rows, changes, own = [], list(CHANGES.values()), size - again
     for number in range(size):
-        path = folder / f"p{number:05d}.jpg"
-        if not path.exists():
-            rng = np.random.default_rng([31, number])
-            drawn = read(draw(FAMILIES[number % 2], number // 2 % (bases // 2), folder.parent))
-            drawn = drawn if drawn.ndim == 3 else np.repeat(drawn[..., None], 3, axis=2)
-            y, x = rng.integers(0, 24, 2)
-            smooth = cv2.bilateralFilter(np.ascontiguousarray(drawn[y:, x:]), 7, 40, 5).astype(np.float32)
-            rows_, columns = smooth.shape[:2]
-            fine = rng.standard_normal((rows_ // 2, columns // 2)).astype(np.float32)
-            texture = (
-                5 * cv2.GaussianBlur(fine, (0, 0), 1) * 3 + 6 * cv2.GaussianBlur(fine[::-1], (0, 0), 3) * 9
-            )
-            texture = cv2.resize(texture, (columns, rows_), interpolation=cv2.INTER_LINEAR)
-            lit = smooth * (rng.uniform(0.92, 1.05) + texture[..., None] / 255)
-            write(path, np.clip(lit, 0, 255).astype(np.uint8), quality=90)
-        width = 900 + 10 * (number % 7)
-        rows.append(f"S{number:05d},{path.name},L1,w{number},2.0,{width},2026-10-{12 + number % 3}")
+        at = number if number < own else (number - own) * 7 % own
+        drawn = draw(FAMILIES[at % 2], first + at // 2, folder.parent, width_px=width_px)
+        path = folder / (f"p{number:05d}.jpg" if number < own else f"again-{number:05d}.jpg")
+        if number < own and not path.exists():
+            shutil.copyfile(drawn, path)
+        elif number >= own:
+            change = changes[(number - own) % len(changes)]
+            write(path, change(read(drawn), np.random.default_rng([31, number])), quality=92)
+        width, scale = 900 + 10 * (number % 7), 2.0 * WIDTH_PX / width_px
+        rows.append(f"S{number:05d},{path.name},L1,w{number},{scale:g},{width},2026-10-{12 + number % 3}")
     sheet = folder / f"lot_{size}.csv"
     sheet.write_text(
         "section,image,lot,weld,um_per_px,stated_bond_width,cut_on\n" + "\n".join(rows) + "\n",
@@ -298,21 +297,36 @@ def package(size: int, folder: Path, bases: int = 300) -> Path:
     return sheet
 
 
-def whole_time(sizes: list[int], cache: Path, jobs: int) -> None:
-    """Audit whole packages by the command line: wall time, and the processor time of all its processes."""
-    print("\n| pictures | wall, s | processor, s | a picture, s |\n| --- | --- | --- | --- |")
-    for size in sizes:
-        sheet = package(size, cache / "package")
+def whole_time(given: argparse.Namespace) -> None:
+    """Audit whole packages by the command line: wall time, and the processor time of all its processes.
+
+    One section in a hundred shows another one's picture again.
+    """
+    print(f"\npictures {given.width} px wide, {given.jobs} jobs")
+    print("| pictures | wall, s | processor, s | a picture, s | shown again | pairs told | load |")
+    print("| --- | --- | --- | --- | --- | --- | --- |")
+    for size in given.sizes:
+        folder, out = given.cache / f"package_{given.width}", given.cache / f"report_{given.width}_{size}"
+        again = size // 100
+        sheet = package(size, folder, width_px=given.width, again=again)
         before = resource.getrusage(resource.RUSAGE_CHILDREN)
         started = time.perf_counter()
-        subprocess.run(
-            [sys.executable, "-m", "xsect", "audit", sheet, "--jobs", str(jobs), "--quiet", "--out",
-             cache / f"report_{size}", "--date", "2026-11-25"], check=False,
+        done = subprocess.run(
+            [sys.executable, "-m", "xsect", "audit", sheet, "--jobs", str(given.jobs), "--quiet", "--out",
+             out, "--date", "2026-11-25"], check=False,
         )  # fmt: skip
         wall = time.perf_counter() - started
         after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        if done.returncode not in (0, 1):
+            print(f"| {size} | could not run |", flush=True)
+            continue
         used = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-        print(f"| {size} | {wall:.0f} | {used:.0f} | {used / size:.3f} |", flush=True)
+        told = json.loads((out / "run.json").read_text(encoding="utf-8"))["audit"]["reuse"]
+        print(
+            f"| {size} | {wall:.0f} | {used:.0f} | {used / size:.3f} | {again} | {len(told)} | "
+            f"{os.getloadavg()[0]:.1f} |",
+            flush=True,
+        )
 
 
 def main() -> None:
@@ -326,7 +340,7 @@ def main() -> None:
         "--among",
         type=int,
         default=0,
-        help="pictures of the timing's package beside them, of other specimens",
+        help="pictures of other specimens beside them",
     )
     parser.add_argument(
         "--each", type=int, default=12, help="pictures shown again under each change, of each family"
@@ -335,6 +349,7 @@ def main() -> None:
     parser.add_argument(
         "--sizes", type=int, nargs="*", default=[500, 1000, 2000], help="pictures of the timing"
     )
+    parser.add_argument("--width", type=int, default=WIDTH_PX, help="width of the timing's pictures, px")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--only", nargs="*", default=["reuse", "candidates", "package", "slips", "p"])
     given = parser.parse_args()
@@ -346,7 +361,7 @@ def main() -> None:
     if "candidates" in given.only:
         candidate_time(given)
     if "package" in given.only:
-        whole_time(given.sizes, given.cache, given.jobs)
+        whole_time(given)
     if "reuse" in given.only:
         reuse(given)
 

@@ -13,38 +13,47 @@ from tests.bench.second_look.layout import lay_out
 from tests.bench.second_look.looks import look
 from tests.bench.second_look.paint import paint
 from tests.bench.second_look.plans import plan
-from xsect.synth.demo import draw_weld
-from xsect.synth.demo_scenes import Weld
+from xsect.synth.demo_scenes import WIDTH_PX, Weld, design_weld, look_of
+from xsect.synth.picture import render
 
 FAMILIES = ("synth", "second")
 _LOOKS = (("unetched", "fair"), ("etched", "fair"), ("unetched", "easy"))
 _DESIGN = 4
 
 
-def draw(family: str, number: int, folder: Path) -> Path:
+def draw(family: str, number: int, folder: Path, *, width_px: int = WIDTH_PX) -> Path:
     """Draw section ``number`` of one design into a JPEG file, unless it is there; return its path."""
-    path = folder / f"{family}-{number:05d}.jpg"
+    size = "" if width_px == WIDTH_PX else f"{width_px}px-"
+    path = folder / f"{family}-{size}{number:05d}.jpg"
     if not path.exists():
         folder.mkdir(parents=True, exist_ok=True)
-        write(path, (_package_look if family == "synth" else _second_look)(number), quality=90)
+        write(path, (_package_look if family == "synth" else _second_look)(number, width_px), quality=90)
     return path
 
 
-def _package_look(number: int) -> np.ndarray:
+def _package_look(number: int, width_px: int) -> np.ndarray:
     """Bond, tilt and texture each its own; every third etched, every fifth grey."""
     rng = np.random.default_rng([77, number])
     weld = Weld(
         f"S{number}", "jpg", float(rng.normal(905, 20)), 0, float(rng.normal(0, 15)), float(rng.normal(73, 3)),
         tilt_deg=float(rng.normal(0, 1.5)), etched=number % 3 == 2, grey=number % 5 == 4,
     )  # fmt: skip
-    return draw_weld(weld, 50000 + number)[0]
+    seed, k = 50000 + number, width_px / WIDTH_PX
+    rng = np.random.default_rng(seed)
+    design = design_weld(weld, rng)
+    x, y = design.origin
+    design = replace(
+        design, um_per_px=design.um_per_px / k, width_px=width_px, height_px=round(design.height_px * k),
+        origin=(x * k, y * k),
+    )  # fmt: skip
+    return render(design, look_of(weld, rng), seed)
 
 
-def _second_look(number: int) -> np.ndarray:
+def _second_look(number: int, width_px: int) -> np.ndarray:
     """One plan for all; tilt, bond, roughness and all that is on the face each its own; three ways of preparation."""
     kind, difficulty = _LOOKS[number % len(_LOOKS)]
     rng = np.random.default_rng([78, number])
-    layout = plan("unetched", "fair", np.random.default_rng([_DESIGN, 0]), 1400)
+    layout = plan("unetched", "fair", np.random.default_rng([_DESIGN, 0]), width_px)
     wider = rng.normal(0, 0.02)
     contacts = tuple(
         (left - wider * (right - left), right + wider * (right - left)) for left, right in layout.contacts
