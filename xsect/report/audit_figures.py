@@ -205,8 +205,8 @@ def agreement_plot(one: QuantityAgreement) -> str:
     factor, unit = shown_unit(typical, one.unit)
     finer, fine_unit = (1.0, "µm") if one.unit == "um" else (factor, unit)
     with figure(7.1, 2.7) as drawing:
-        left = drawing.add_axes((0.085, 0.17, 0.38, 0.64))
-        right = drawing.add_axes((0.585, 0.17, 0.405, 0.64))
+        left = drawing.add_axes((0.085, 0.17, 0.38, 0.6))
+        right = drawing.add_axes((0.585, 0.17, 0.405, 0.6))
         _points(left, right, one, plain, factor, finer)
         _line(left, one, plain, factor)
         _limits(right, one, finer)
@@ -222,7 +222,7 @@ def agreement_plot(one: QuantityAgreement) -> str:
             axes.margins(0.08)
         left.legend(
             loc="lower right",
-            bbox_to_anchor=(1.0, 1.0),
+            bbox_to_anchor=(1.0, 0.98),
             ncols=3,
             frameon=False,
             fontsize=7,
