@@ -14,9 +14,10 @@ import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.interpolate import make_smoothing_spline
 
 from tests.locate.drawing import Drawing, micrograph
-from xsect.locate.faying_line import FayingLine, find_faying_line
+from xsect.locate.faying_line import STIFFNESS, FayingLine, _graduated, find_faying_line
 from xsect.locate.parts import find_parts
 from xsect.reasons import Refusal
 
@@ -145,3 +146,13 @@ def test_disk_is_no_section() -> None:
     pixels = np.rint(30 + 160 * inside + np.random.default_rng(0).normal(0, 1, inside.shape)).astype(np.uint8)
     with pytest.raises(Refusal):
         find_faying_line(find_parts(micrograph(pixels), turned=False))
+
+
+@pytest.mark.parametrize("size", [6, 40, 700])
+def test_graduation_is_the_smoothing_spline_of_evenly_spaced_values(size: int) -> None:
+    """SciPy's ``make_smoothing_spline`` minimises the same sum with an integral in place of differences."""
+    x = np.arange(size, dtype=float)
+    values = 100 + 0.05 * x + 3 * np.sin(x / 60) + np.random.default_rng(size).normal(0, 0.4, size)
+    weight = np.where(x < 250, 1.0, 2e-5)
+    expected = make_smoothing_spline(x, values, w=weight, lam=STIFFNESS)(x)
+    assert _graduated(values, weight, STIFFNESS) == pytest.approx(expected, abs=3e-3)

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from xsect.locate.tone import Floats, blurred, luminance, some
+from xsect.locate.tone import Floats, blurred, luminance, project, some
 
 RIM = (1, 6)
 """Coarse px inside the metal's border between which plating shows: past the edge's blur, before the base metal."""
@@ -31,7 +31,7 @@ def find_coating(
     mount in each channel. Plating lies on surfaces, so its look is learned at the metal's border.
     """
     feature = _feature(coarse, relative, metal & known, mount)
-    away = np.sqrt(np.einsum("ijk,ijk->ij", feature, feature))
+    away = np.sqrt(project(feature * feature, np.ones(3)) if coarse.ndim == 3 else feature[:, :, 0] ** 2)
     border = (~metal).astype(np.uint8)
     rim = _grown(border, RIM[1]) & ~_grown(border, RIM[0]) & metal & known
     odd = metal & known & (away > ODD)
@@ -61,14 +61,25 @@ def _feature(
 ) -> Floats:
     """Return (rows, columns, k) difference from the base metal in units of its spread: hue, or grey level."""
     if coarse.ndim == 3:
-        light = blurred(np.clip(coarse - mount.astype(np.float32), 1e-3, None), 1.0)
-        ratio = light / np.median(some(light, metal), axis=0).astype(np.float32)
-        difference = ratio / luminance(ratio)[:, :, None] - 1
+        light = blurred(np.maximum(_each_channel(coarse, offset=-mount), np.float32(1e-3)), 1.0)
+        ratio = _each_channel(light, factor=1 / np.median(some(light, metal), axis=0))
+        hue = np.asarray(cv2.divide(ratio, cv2.merge([luminance(ratio)] * 3)), np.float32)
+        difference = _each_channel(hue, offset=-np.median(some(hue, metal), axis=0))
     else:
         difference = blurred(relative, 1.0)[:, :, None]
-    difference = difference - np.median(some(difference, metal), axis=0)
+        difference = difference - np.median(some(difference, metal), axis=0)
     spread = 1.4826 * np.median(np.abs(some(difference, metal)), axis=0)
     return np.asarray(difference / np.float32(max(spread.max(), 0.012)), dtype=np.float32)
+
+
+def _each_channel(
+    image: Floats, *, factor: NDArray[np.floating] | None = None, offset: NDArray[np.floating] | None = None
+) -> Floats:
+    """Return ``factor * image + offset``, both (3,); plain arithmetic takes ten times as long over three channels."""
+    matrix = np.zeros((3, 4), np.float32)
+    matrix[:, :3] = np.diag(np.ones(3) if factor is None else factor)
+    matrix[:, 3] = 0 if offset is None else offset
+    return np.asarray(cv2.transform(image, matrix), np.float32)
 
 
 def _grown(mask: NDArray[np.uint8], reach: int) -> NDArray[np.bool_]:

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import make_smoothing_spline
+from scipy.linalg import solveh_banded
 from scipy.ndimage import gaussian_filter1d
 
 from xsect.locate.parts import Parts
@@ -32,6 +33,9 @@ SHARED = 2
 
 PORE = (8, 2.0, 0.1)
 """Least size of a pore in coarse px, how much longer than wide it may be, and its greatest share of the picture."""
+
+STIFFNESS = 256.0
+"""Weight of the line's bends against its departures in the gap, in columns to the fourth."""
 
 MAX_WANDER = 0.025
 """Departure from a parabola, as a share of the length, beyond which a line hops about where there is none."""
@@ -130,14 +134,16 @@ def _level(parts: Parts) -> _Levelled:
     margin = int(np.abs(lean).max())
     index = np.arange(-margin, rows + margin)[:, None] + lean[None, :]
     inside = (index >= 0) & (index < rows)
-    index = np.clip(index, 0, rows - 1)
-    column = np.arange(columns)[None, :]
-    return _Levelled(
-        parts.relative[index, column],
-        parts.metal[index, column] & inside,
-        inside & parts.known[index, column],
-        lean - margin,
+    x = np.broadcast_to(np.arange(columns, dtype=np.float32), index.shape)
+    places = cv2.convertMaps(
+        np.ascontiguousarray(x), index.astype(np.float32), cv2.CV_16SC2, nninterpolation=True
     )
+
+    def shifted(values: NDArray[Any]) -> NDArray[Any]:
+        return cv2.remap(values, *places, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
+
+    metal, known = (shifted(mask.astype(np.uint8)).astype(bool) for mask in (parts.metal, parts.known))
+    return _Levelled(shifted(parts.relative), metal & inside, inside & known, lean - margin)
 
 
 def _without_pores(level: _Levelled) -> _Levelled:
@@ -293,8 +299,8 @@ def _without_corners(centre: NDArray[np.float64], opening: NDArray[np.float64]) 
 def _smooth(centre: NDArray[np.float64], opening: NDArray[np.float64]) -> NDArray[np.float64]:
     """Smooth the line: closely in the gap, whose middle is seen, stiffly where metal meets metal.
 
-    There the path hops from one grain boundary to the next, and its detours must not lengthen the bond. A
-    smoothing spline's cut-off is (penalty / weight) ** 1/4 columns: about 4 in the gap and 60 in the metal.
+    There the path hops from one grain boundary to the next, and its detours must not lengthen the bond. The
+    cut-off is (stiffness / weight) ** 1/4 columns: about 4 in the gap and 60 in the metal.
     Gap and metal are smoothed apart: the middle of a steep gap comes in at a slant that the joint does not go on
     with. Voids in the joint are part of its stretch.
     """
@@ -313,11 +319,25 @@ def _smooth(centre: NDArray[np.float64], opening: NDArray[np.float64]) -> NDArra
         # both sides share the tip of the gap, where the line is seen
         first, last = max(0, start - SHARED), min(centre.size, stop + SHARED)
         weight = np.where(gap[first:last], 1.0, 2e-5)
-        x = np.arange(last - first, dtype=float)
-        if x.size > 5:
-            smooth = make_smoothing_spline(x, centre[first:last], w=weight, lam=256.0)(x)
+        if weight.size > 5:
+            smooth = _graduated(centre[first:last], weight, STIFFNESS)
             out[start:stop] = smooth[start - first : start - first + stop - start]
     return out
+
+
+def _graduated(
+    values: NDArray[np.float64], weight: NDArray[np.float64], stiffness: float
+) -> NDArray[np.float64]:
+    """Return z (n,) that makes Σ weight (values - z)² + stiffness Σ (second difference of z)² least.
+
+    Whittaker's graduation: the smoothing spline of evenly spaced values to within their spacing. n >= 4.
+    """
+    bands = np.empty((3, values.size))
+    bands[:] = [[6.0], [-4.0], [1.0]]
+    bands[0, [1, -2]], bands[0, [0, -1]], bands[1, [0, -2]] = 5.0, 1.0, -2.0
+    bands *= stiffness
+    bands[0] += weight
+    return np.asarray(solveh_banded(bands, weight * values, lower=True))
 
 
 def _wander(points: NDArray[np.float64]) -> float:

@@ -177,8 +177,8 @@ class _Mouth:
         Read over a span in which it really does, which bridges the cost's small kinks.
         """
         spans = 0.5 * 1.5 ** np.arange(14)
-        sides = self.fit(np.concatenate([best - spans, best + spans]), blunt).cost.reshape(2, -1)
-        rises = (sides.mean(axis=0) - self.cost(best, blunt)) / correlation
+        least, *sides = self.fit(np.concatenate([[best], best - spans, best + spans]), blunt).cost
+        rises = (np.reshape(sides, (2, -1)).mean(axis=0) - least) / correlation
         first = int(np.argmax(rises > 1)) if (rises > 1).any() else -1
         rise = float(rises[first])
         return (
@@ -190,6 +190,7 @@ class _Mouth:
     def fit(self, places: Floats, blunt: bool) -> _Fit:
         """Fit the best rise that starts at each of the places (p,): straight and curved, or straight and ``blunt``."""
         ramp = _ramp(self.distance - places[:, None], self.blur, blunt)
+        straight, other = ramp[0], ramp[2 if blunt else 1]
         shut = np.clip(self.opening - self.floor, 0, None)
         precision = 1 / self.sigma**2
         weight = (ramp[0] > 0) * precision
@@ -201,9 +202,7 @@ class _Mouth:
             seen = weight.any(axis=1)
             slope, curve, root = (np.where(seen, new, old) for new, old in zip(found, terms, strict=True))
             terms = slope, curve, root
-            rise = sum(
-                (term[:, None] * part for term, part in zip(terms, ramp, strict=True)), np.zeros_like(weight)
-            )
+            rise = slope[:, None] * straight + (root if blunt else curve)[:, None] * other
             # below the floor the data can only say that the rise is not above it
             above = rise > self.floor
             residual = np.where(above, self.opening - rise, shut) / self.sigma
@@ -222,7 +221,7 @@ def _curved(ramp: Terms, weight: Floats, opening: Floats) -> tuple[Terms, NDArra
     levels_off = ~falls & (bend < -straight * ratio)
     bent = d - ratio[:, None] * squared
     weighed = weight * bent
-    mass = (weighed * bent).sum(axis=1)
+    mass = np.einsum("pn,pn->p", weighed, bent)
     flat = (weighed @ opening) / np.where(mass > 0, mass, 1.0)
     slope = np.where(levels_off, flat, np.where(falls, 0.0, straight))
     curve = np.where(levels_off, -ratio * flat, np.where(falls, np.maximum(bend_alone, 0.0), bend))
@@ -242,7 +241,7 @@ def _two_terms(
 ) -> tuple[Floats, Floats, tuple[Floats, Floats]]:
     """Return the shares (p,) of two terms (p, n) that together follow the opening, and those of each alone."""
     w1, w2 = weight * one, weight * two
-    a11, a12, a22 = (w1 * one).sum(axis=1), (w1 * two).sum(axis=1), (w2 * two).sum(axis=1)
+    a11, a12, a22 = (np.einsum("pn,pn->p", *pair) for pair in ((w1, one), (w1, two), (w2, two)))
     b1, b2 = w1 @ opening, w2 @ opening
     only = b1 / np.where(a11 > 0, a11, 1.0), b2 / np.where(a22 > 0, a22, 1.0)
     determinant = a11 * a22 - a12 * a12

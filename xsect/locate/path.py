@@ -15,24 +15,25 @@ def cheapest_path(cost: NDArray[np.floating], *, reach: int = 2, step_cost: floa
     """
     rows, columns = cost.shape
     moves = sorted(range(-reach, reach + 1), key=abs)
-    total = cost[:, 0].astype(np.float64)
-    came_by = np.zeros((columns, rows), np.int8)
-    best = np.empty(rows)
+    # (columns, rows) with forbidden cells beyond both ends, so that every move finds a cell to come from
+    total = np.full((columns, rows + 2 * reach), np.inf)
+    inner = total[:, reach : reach + rows]
+    costs = np.ascontiguousarray(cost.T)
+    inner[0] = costs[0]
+    arriving = np.empty(rows)
     for column in range(1, columns):
-        best.fill(np.inf)
-        chosen = came_by[column]
-        for move in moves:
-            # arriving at row r from row r - move
-            to, source = slice(max(move, 0), rows + min(move, 0)), slice(max(-move, 0), rows - max(move, 0))
-            candidate = total[source] + step_cost * abs(move)
-            better = candidate < best[to]
-            best[to][better] = candidate[better]
-            chosen[to][better] = move
-        total = best + cost[:, column]
-    if not np.isfinite(total).any():
+        before, best = total[column - 1], inner[column]
+        best[:] = before[reach : reach + rows]
+        for move in moves[1:]:
+            np.add(before[reach - move : reach - move + rows], step_cost * abs(move), out=arriving)
+            np.minimum(best, arriving, out=best)
+        best += costs[column]
+    if not np.isfinite(inner[-1]).any():
         raise ValueError("cost: every path from left to right is forbidden")
     path = np.empty(columns, np.intp)
-    path[-1] = int(np.argmin(total))
+    path[-1] = int(np.argmin(inner[-1]))
+    sources, dear = np.array(moves), step_cost * np.abs(moves)
     for column in range(columns - 1, 0, -1):
-        path[column - 1] = path[column] - came_by[column, path[column]]
+        here = path[column]
+        path[column - 1] = here - sources[np.argmin(total[column - 1, reach + here - sources] + dear)]
     return path
