@@ -11,7 +11,8 @@ from scipy.ndimage import gaussian_filter1d
 
 from xsect.capture.micrograph import Micrograph
 from xsect.locate.contacts import runs
-from xsect.locate.cracks import SHORTEST, TEXTURED, WIDEST, Ridge, faintest, find_cracks
+from xsect.locate.crack_chains import SHORTEST
+from xsect.locate.cracks import TEXTURED, WIDEST, Ridge, find_cracks
 from xsect.locate.flaw_ground import Ground, Places, bonded_spans, lay_ground
 from xsect.locate.section import Located
 from xsect.locate.view import OPEN
@@ -107,7 +108,8 @@ def find_flaws(located: Located, micrograph: Micrograph, nuggets: tuple[Places, 
     for void in voids:
         if void.area > WIDEST * void.feret:  # else it may be a wide place of a crack
             dark |= covers(void, dark.shape, (ground.left, ground.top))
-    ridges = [one for one in find_cracks(ground, dark) if not any(_is_rim(one, rim) for rim in turned)]
+    cracks, faintest = find_cracks(ground, dark)
+    ridges = [one for one in cracks if not any(_is_rim(one, rim) for rim in turned)]
     voids = tuple(void for void in voids if not any(_of_crack(void, ridge) for ridge in ridges))
     islands, voids = find_islands(located, ground, voids)
     segments = located.stations.segments
@@ -124,7 +126,7 @@ def find_flaws(located: Located, micrograph: Micrograph, nuggets: tuple[Places, 
         tuple(held),
         SMALLEST,
         SHORTEST,
-        faintest(ground),
+        faintest,
         ground.spread > TEXTURED,
     )
 
