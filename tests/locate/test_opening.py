@@ -9,6 +9,8 @@ which costs up to 7 % where no wider stretch shows the level. Two metals of diff
 blurred step that hides up to half a px of a gap thinner than the blur.
 """
 
+from typing import Any
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -16,7 +18,7 @@ from scipy.integrate import quad
 from scipy.ndimage import gaussian_filter
 from scipy.special import erf
 
-from xsect.locate.opening import Opening, closed_floor, opening_from_integral, read_opening
+from xsect.locate.opening import Opening, _edge_blur, closed_floor, opening_from_integral, read_opening
 
 Floats = NDArray[np.float64]
 GRAINS = (0.01, 0.1, 0.3, 0.6)
@@ -24,10 +26,10 @@ BLURS = (0.6, 1.0, 1.7, 3.0)
 WIDTHS = (0.2, 0.5, 1.0, 2.0, 5.0, 12.0, 30.0)
 
 
-def darkness(n: float, width: float, blur: float) -> float:
+def darkness(n: Any, width: float, blur: float) -> Any:
     """A gap of unit darkness under Gaussian blur, from the definition of the error function."""
     half, scale = width / 2, blur * np.sqrt(2)
-    return float(erf((n + half) / scale) - erf((n - half) / scale)) / 2
+    return (erf((n + half) / scale) - erf((n - half) / scale)) / 2
 
 
 def integral(width: float, blur: float, grain: float) -> float:
@@ -53,6 +55,26 @@ def test_opening_from_integral(blur: float, grain: float) -> None:
         else:
             # all that is known of a gap below the floor is that it is below: one step of the table allowed
             assert found <= max(width, floor) + 0.06 * blur + 0.01
+
+
+@pytest.mark.parametrize("gain", [1.1, 1.3, 2.0])
+@pytest.mark.parametrize("blur", BLURS)
+def test_opening_from_an_integral_that_a_gain_enlarged(blur: float, gain: float) -> None:
+    """Plating painted as gap darkens a place by more than its share of it, up to full darkness."""
+    n = np.linspace(-40, 40, 80001)
+    for width in (0.5, 2.0, 5.0, 30.0):
+        steep = np.minimum(gain * darkness(n, width, blur), 1)
+        area = float(np.trapezoid(np.clip(steep - 0.05, 0, None), n)) / 0.95
+        found = float(opening_from_integral(np.array([area]), 0.05, blur, gain)[0])
+        assert found == pytest.approx(width, abs=0.01)
+
+
+@pytest.mark.parametrize("gain", [1.0, 1.25, 1.6])
+@pytest.mark.parametrize("blur", [0.8, 1.5, 2.5])
+def test_blur_of_an_edge_that_a_gain_steepened(blur: float, gain: float) -> None:
+    offsets = np.repeat(np.arange(-60, 61, dtype=np.float32)[:, None], 50, axis=1)
+    steep = np.minimum(gain * darkness(offsets, 40.0, blur), 1).astype(np.float32)
+    assert _edge_blur(steep, offsets, np.full(50, 40.0), 1.5, gain) == pytest.approx(blur, rel=0.05)
 
 
 @pytest.mark.parametrize("blur", BLURS)

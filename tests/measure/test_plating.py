@@ -12,6 +12,7 @@ import pytest
 from scipy.ndimage import gaussian_filter
 
 from tests.locate.drawing import COPPER, MOUNT, Drawing, codes, find, micrograph, result_of, sheet_row
+from xsect.locate.section import locate
 from xsect.measure.layers import NAMES as LAYERS
 from xsect.measure.plating import NAMES, _reach
 from xsect.pipeline import measure_micrograph
@@ -56,6 +57,19 @@ def test_expelled_plating(look: str, tilt: float) -> None:
     assert area.value == pytest.approx(truth, abs=0.08 * truth + 2 * 4 * at_meniscus)
     assert area.low <= truth <= area.high
     assert find(result, "expelled_plating_area", 1).value == pytest.approx(area.value)
+
+
+@pytest.mark.parametrize(("blur", "within"), [(0.7, 0.15), (1.0, 0.5)])
+def test_base_metals_are_as_far_apart_as_they_are_where_plating_fills_the_gap(
+    blur: float, within: float
+) -> None:
+    """Painted as gap, plating's edge must not move into the base metal. ``within``: px, at 1 to 5 px apart."""
+    drawing = replace(COLOUR, slope=0.1, blur=blur, size=(480, 900))
+    located = locate(drawing.micrograph(), plated=True)
+    true = 0.1 * np.clip(np.abs(located.strip.points[:, 0] - 450) - 100, 0, None)
+    off = located.stations.apart - true
+    for apart in (1, 2, 3, 4, 5):
+        assert abs(float(np.median(off[np.abs(true - apart) < 0.15]))) < within
 
 
 def test_interval_of_thin_tin_in_a_soft_picture_holds_it() -> None:

@@ -7,12 +7,13 @@ levels).
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from tests.locate.drawing import Drawing, find, result_of, sheet_row
-from xsect.measure.standoff import Level, level_stretch, measure_standoff
+from xsect.measure.standoff import Level, find_levels, level_stretch, measure_standoff, nearly_level
 from xsect.quantities import COVERAGE_FACTOR
 
 PLAIN = Drawing()
@@ -83,6 +84,41 @@ def test_roughness_averages_out_over_the_stretch() -> None:
     assert found is not None
     assert abs(found.opening - 20) < 4 * 0.5 / math.sqrt(40)
     assert 0.02 < found.u < 0.5 / math.sqrt(40) * 2
+
+
+def test_rough_faces_are_level_all_the_same() -> None:
+    """Waves of 0.35 px and 45 px slope by 0.05 px a px, four times what a level stretch may."""
+    opening = np.concatenate([ramp(0, 20, 200), 20 + 0.35 * np.sin(np.arange(300) * 2 * math.pi / 45)])
+    found = level_stretch(opening, 0, opening.size)
+    assert found is not None
+    assert found.last - found.first > 150
+    assert found.opening == pytest.approx(20, abs=0.15)
+
+
+@pytest.mark.parametrize("outer", [-1, 1])
+def test_side_too_short_to_be_level_counts_where_the_other_is(outer: int) -> None:
+    """The outermost 40 stations, with their slope as uncertainty; not where the gap still opens, or is another one."""
+    mouth = np.concatenate([np.zeros(100), ramp(0, 16, 60), 16 + ramp(0, 0.6, 40)])[::outer]
+    found = nearly_level(mouth, 0, mouth.size, outer=outer, beside=20.0)
+    assert found is not None
+    assert (found.first, found.last) == ((0, 39) if outer < 0 else (160, 199))
+    assert found.opening == pytest.approx(16.3, abs=0.01)
+    assert found.u == pytest.approx(0.6 * 16.3 / 40, rel=0.01)  # as far again as the gap is high
+    assert nearly_level(mouth, 0, mouth.size, outer=outer, beside=30.0) is None
+    assert nearly_level(mouth[::outer][:158][::outer], 0, 158, outer=outer, beside=20.0) is None
+    assert nearly_level(mouth, 0, 39, outer=outer, beside=20.0) is None
+
+
+def test_parts_that_do_not_lie_parallel_are_read_on_both_sides() -> None:
+    opening = np.concatenate(
+        [16 + ramp(0.6, 0, 40), ramp(16, 0, 60), np.zeros(200), ramp(0, 20, 60), np.full(200, 20.0)]
+    )
+    ends = SimpleNamespace(left=SimpleNamespace(station=100.0), right=SimpleNamespace(station=299.0))
+    located = SimpleNamespace(
+        stations=SimpleNamespace(opening=opening, segments=(ends,)),
+        surfaces=SimpleNamespace(thickness=opening),
+    )
+    assert [round(level.opening, 1) for level in find_levels(located)] == [16.3, 20.0]
 
 
 def test_standoff_is_the_mean_of_the_sides() -> None:

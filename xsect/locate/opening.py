@@ -12,7 +12,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, grey_closing, maximum_filter1d, median_filter
-from scipy.special import erf, erfinv
+from scipy.special import erf, erfinv, ndtr
 
 from xsect.locate.tone import Floats, blurred_along, some
 
@@ -24,6 +24,9 @@ NEAR = 9
 
 LIGHTER = 1.25
 """How much lighter, against the metal, the gap may be in one place than it is for the most part."""
+
+_ACROSS = np.linspace(-8, 8, 641)
+"""Places across an edge in units of its blur."""
 
 REACH = 24
 """Rows on either side, just outside the gap, over which the metal's level is read."""
@@ -39,7 +42,8 @@ class Opening:
     in px. ``floor``: opening in px below which darkness cannot be told from grain.
     ``seen``: (n,) False where the picture ends or a burned-in mark hides the line.
     ``grain``: darkness that metal away from the line stays under. ``blur``: standard deviation in px of the edges;
-    ``along``: that over which openings are smeared along the line.
+    ``along``: that over which openings are smeared along the line. ``gain``: how much faster than its share of a place
+    what counts as gap darkens it.
     """
 
     darkness: Floats
@@ -51,6 +55,7 @@ class Opening:
     grain: float
     blur: float
     along: float = 0.0
+    gain: float = 1.0
 
 
 def read_opening(
@@ -63,6 +68,7 @@ def read_opening(
     reach: int = REACH,
     begin: Opening | None = None,
     passes: int = 2,
+    gain: float = 1.0,
 ) -> Opening:
     """Read the opening of each station of a strip.
 
@@ -70,7 +76,8 @@ def read_opening(
     tone, for a gap too slim to show its own. The metal's level is
     read over ``reach`` rows on either side, just outside the gap. ``texture``: spread of the metal's relative tone.
     ``begin``: a reading of the same stations to set out from, in place of ``coarse``; ``passes``: how often the gap's
-    course is then followed anew.
+    course is then followed anew. ``gain``: times its share of a pixel by which what counts as gap darkens it, up to
+    full darkness.
     """
     half = tone.shape[0] // 2
     offsets = np.arange(-half, half + 1, dtype=np.float32)[:, None]
@@ -92,7 +99,7 @@ def read_opening(
     for turn in range(passes):
         if turn:
             darkness = read_darkness()
-        blur = _edge_blur(darkness, offsets - centre.astype(np.float32), coarse, blur)
+        blur = _edge_blur(darkness, offsets - centre.astype(np.float32), coarse, blur, gain)
         coarse, centre = _trace(darkness, coarse)
     off = np.abs(offsets - centre.astype(np.float32))
     clear = _clear(coarse, blur)
@@ -107,13 +114,14 @@ def read_opening(
     return Opening(
         darkness,
         coarse,
-        opening_from_integral(integral, grain, blur),
+        opening_from_integral(integral, grain, blur, gain),
         centre,
         np.asarray(np.all(seen | (off > 4), axis=0)),
-        closed_floor(grain, blur),
+        closed_floor(grain, blur, gain),
         grain,
         blur,
         float(np.hypot(blur, smoothing)),
+        gain,
     )
 
 
@@ -150,17 +158,21 @@ def _trace(darkness: Floats, coarse: NDArray[np.float64]) -> tuple[NDArray[np.fl
     return height, centre
 
 
-def closed_floor(grain: float, blur: float) -> float:
+def closed_floor(grain: float, blur: float, gain: float = 1.0) -> float:
     """Return the opening whose darkest point, after blur, just reaches the grain's darkness."""
-    return float(2 * np.sqrt(2) * blur * erfinv(min(grain, 0.95)))
+    return float(2 * np.sqrt(2) * blur * erfinv(min(grain / gain, 0.95)))
 
 
-def opening_from_integral(integral: NDArray[np.float64], grain: float, blur: float) -> NDArray[np.float64]:
+def opening_from_integral(
+    integral: NDArray[np.float64], grain: float, blur: float, gain: float = 1.0
+) -> NDArray[np.float64]:
     """Return the openings whose blurred darkness above ``grain`` integrates to ``integral`` (px).
 
-    A gap of width w under Gaussian blur has the darkness ½[erf((n + w/2)/σ√2) - erf((n - w/2)/σ√2)].
+    A gap of width w under Gaussian blur has the share ½[erf((n + w/2)/σ√2) - erf((n - w/2)/σ√2)] of each place and
+    darkens it by ``gain`` times that, 1 at most.
     """
     widths, profiles, step = _unit_gaps()
+    profiles = np.minimum(gain * profiles, 1)
     sums = np.sum(np.clip(profiles - grain, 0, None), axis=0) / (1 - grain) * step * blur
     start = max(int(np.searchsorted(sums, 1e-9)) - 1, 0)  # openings below the floor integrate to nothing
     # wider than any blur reaches, a gap only adds to its integral
@@ -171,7 +183,7 @@ def opening_from_integral(integral: NDArray[np.float64], grain: float, blur: flo
 
 @cache
 def _unit_gaps() -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
-    """Return widths (w,) of gaps, their darkness (n, w) across them and its step, all in units of the blur."""
+    """Return widths (w,) of gaps, their share (n, w) of places across them and its step, all in units of the blur."""
     widths, across = np.linspace(0, 12, 240), np.arange(-16, 16, 1 / 12)[:, None]
     scale = np.sqrt(2)
     profiles = 0.5 * (erf((across + widths / 2) / scale) - erf((across - widths / 2) / scale))
@@ -247,8 +259,10 @@ def _gap_level(
     return np.asarray(np.minimum(smooth, 0.8 * metal.min(axis=0)), dtype=np.float32)
 
 
-def _edge_blur(darkness: Floats, offsets: Floats, coarse: NDArray[np.float64], guess: float) -> float:
-    """Return the edges' blur: across an error-function edge, ∫ D (1 - D) dn = σ / √π."""
+def _edge_blur(
+    darkness: Floats, offsets: Floats, coarse: NDArray[np.float64], guess: float, gain: float = 1.0
+) -> float:
+    """Return the edges' blur: across an error-function edge, ∫ D (1 - D) dn = σ / √π, less where a gain steepens it."""
     resolved = np.flatnonzero(coarse > max(RESOLVED, 8 * guess))
     if resolved.size < 20:
         return guess
@@ -256,5 +270,7 @@ def _edge_blur(darkness: Floats, offsets: Floats, coarse: NDArray[np.float64], g
     d = darkness[:, resolved]
     near = np.abs(np.abs(offsets[:, resolved]) - coarse[resolved] / 2) < 4 * guess + 3
     product = np.where(near & (d > 0.02) & (d < 0.98), d * (1 - d), 0)
+    edge = np.minimum(gain * ndtr(_ACROSS), 1)
+    unit = float(np.trapezoid(edge * (1 - edge), _ACROSS))
     # the lower quartile: dark grains beside the gap only ever add
-    return float(np.clip(np.quantile(product.sum(axis=0), 0.25) / 2 * np.sqrt(np.pi), 0.5, 8.0))
+    return float(np.clip(np.quantile(product.sum(axis=0), 0.25) / 2 / unit, 0.5, 8.0))

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, grey_closing
 
-from xsect.locate.opening import Opening
+from xsect.locate.opening import RESOLVED, Opening
 from xsect.locate.tone import Floats, blurred_along, luminance, project
 
 FAR = (22, 62)
@@ -34,7 +34,8 @@ class Plating:
 
     ``share``: (m, n) 0 to 1. ``as_gap``, ``as_base``: tones (m, n), base metal at 1 and gap at 0, with the plating
     painted as gap and as base metal. ``contrast``: distance of plating from base metal in units of its spread.
-    ``by``: "colour" or "grey level". ``relative``: (m, n) tone with nothing painted; ``level``: the plating's in it.
+    ``gain``: how much faster than its share the plating darkens ``as_gap``. ``by``: "colour" or "grey level".
+    ``relative``: (m, n) tone with nothing painted; ``level``: the plating's in it.
     """
 
     share: Floats
@@ -44,6 +45,7 @@ class Plating:
     level: float
     contrast: float
     by: str
+    gain: float = 1.0
 
 
 def read_plating(
@@ -131,6 +133,7 @@ def _by_colour(
         plating_tone,
         full / noise,
         "colour",
+        1 + plating_tone * (1 / FULLY - 1),
     )
 
 
@@ -191,9 +194,19 @@ def facing_tone(plating: Plating, gap: Opening) -> Floats:
     """
     half = gap.darkness.shape[0] // 2
     off = np.abs(np.arange(-half, half + 1)[:, None] - gap.centre[None, :])
-    tone = plating.relative / np.float32(plating.level)
+    smooth = blurred_along(plating.relative, 3.0)
+    tone = smooth / np.float32(max(plating.level, _crest(smooth, off, gap) if plating.level > 1 else 0.0))
     rising = np.where(off > gap.thickness / 2 - 2 * gap.blur - 1, tone, np.float32(-1))
     lower = np.maximum.accumulate(rising[half:], axis=0)
     upper = np.maximum.accumulate(rising[half::-1], axis=0)[::-1]
     risen = np.concatenate([upper, lower[1:]])
     return np.minimum(np.where(risen > -1, risen, tone), 1).astype(np.float32)
+
+
+def _crest(smooth: Floats, off: NDArray[np.float64], gap: Opening) -> float:
+    """Return the level of the plating beside the gap where it is brightest across, 0 where no gap is resolved."""
+    clear = gap.thickness > RESOLVED
+    if clear.sum() < 20:
+        return 0.0
+    beyond = off[:, clear] - gap.thickness[clear] / 2
+    return float(np.median(np.where((beyond > 0) & (beyond < FAR[0]), smooth[:, clear], 0).max(axis=0)))

@@ -111,13 +111,14 @@ def _locate(micrograph: Micrograph, *, plated: bool, turned: bool) -> Located:
     if plating is not None:
         tone = plating.as_gap
         read = partial(read_opening, seen=strip.seen, dark=0.0, texture=parts.texture)
-        apart = read(tone, line.opening)
+        apart = read(tone, line.opening, gain=plating.gain)
         gap = read(plating.as_base, line.opening, begin=gap, passes=1)
         surfaces = read(facing_tone(plating, gap), gap.thickness, begin=gap, passes=1)
     share = None if plating is None else plating.share
     stations = read_stations(apart, gap, line.points, share=share)
     dark = parts.mount_tone if plating is None else 0.0
-    spread = _spread(stations, tone, apart, gap, line, strip, dark, parts.texture)
+    gain = 1.0 if plating is None else plating.gain
+    spread = _spread(stations, tone, apart, gap, line, strip, dark, parts.texture, gain)
     return Located(parts, line, strip, apart, gap, surfaces, plating, stations, spread)
 
 
@@ -130,6 +131,7 @@ def _spread(
     strip: Strip,
     dark: float,
     texture: float,
+    gain: float,
 ) -> tuple[tuple[float, float], ...]:
     placed = []
     # far from the line nothing bears on a notch, and four readings of it would cost most of the time
@@ -147,6 +149,7 @@ def _spread(
                 reach=rows,
                 begin=apart,
                 passes=0,
+                gain=gain,
             )
         varied = read_stations(opening, gap, line.points, reach=mouth)
         if len(varied.segments) != len(stations.segments):

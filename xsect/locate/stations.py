@@ -176,7 +176,7 @@ def _dark_enough(opening: Opening, dark_gap: float) -> NDArray[np.bool_]:
     m = opening.darkness.shape[0]
     near = opening.darkness[m // 2 - 12 : m // 2 + 13] if m > 25 else opening.darkness
     darkest = gaussian_filter1d(near.max(axis=0).astype(np.float64), 2.0, mode="nearest")
-    expected = erf(opening.thickness / (2 * np.sqrt(2) * opening.blur))
+    expected = np.minimum(opening.gain * erf(opening.thickness / (2 * np.sqrt(2) * opening.blur)), 1)
     return np.asarray(darkest > np.where(opening.thickness > RESOLVED, dark_gap, 0.7 * expected))
 
 
