@@ -92,6 +92,46 @@ def test_pores_and_fillers_are_neither_gap_nor_part() -> None:
     assert disagreement(find_parts(micrograph(pixels), turned=False).metal, metal_of(PLAIN)) < 1e-4
 
 
+def two_metals(dark: float, gap: float) -> NDArray[np.uint8]:
+    """A light part on a darker one, no outer mount in view, a gap of so many px on both sides of a bond."""
+    y, x = np.mgrid[0:600, 0:800].astype(float)
+    levels = np.where(y < 300, 0.66, dark)
+    levels[(np.abs(y - 300) < gap / 2) & (np.abs(x - 400) > 120)] = 0.1
+    levels += np.random.default_rng(0).normal(0, 0.01, levels.shape)
+    return np.clip(np.rint(cv2.GaussianBlur(levels, (0, 0), 1.0) * 255), 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize("gap", [16.0, 30.0])
+def test_two_metals_with_a_slim_gap_are_both_metal(gap: float) -> None:
+    """The picture's two great populations are the metals; the mount is the third."""
+    metal = find_parts(micrograph(two_metals(0.48, gap)), turned=False).metal
+    assert metal.mean() == pytest.approx(1 - gap / 600 * 560 / 800, abs=0.004)
+
+
+def test_light_mount_with_pores_stays_mount() -> None:
+    """Its pores are the darkest, but form no gap: metal is what is lighter than the mount."""
+    drawing = replace(PLAIN, mount=(0.5,), metal=(0.8,))
+    pixels = drawing.pixels()
+    rng = np.random.default_rng(0)
+    for x, y in zip(rng.integers(5, 715, 60), rng.integers(5, 40, 60), strict=True):
+        cv2.circle(pixels, (int(x), int(y)), 3, 10, -1)
+    assert disagreement(find_parts(micrograph(pixels), turned=False).metal, metal_of(drawing)) < 0.005
+
+
+@pytest.mark.parametrize("slope", [0.6, 0.9])
+def test_scratch_that_runs_into_the_metal_is_no_plating(slope: float) -> None:
+    """As dark as the plating, from the gap's plated face into the part."""
+    drawing = replace(
+        PLAIN, mount=(0.1,), metal=(0.65,), tin=(0.5,), plating=4.0, filled=60.0, size=(480, 900)
+    )
+    plain = find_parts(drawing.micrograph(), turned=False, plated=True).metal
+    pixels = drawing.pixels()
+    cv2.line(pixels, (40, 235), (240, round(235 - 200 * slope)), round(0.5 * 255), 3)
+    scratched = find_parts(micrograph(pixels), turned=False, plated=True).metal
+    beyond = np.s_[: round(200 - 60 * slope), :]
+    assert (plain & ~scratched)[beyond].sum() < 120  # taken for plating, it takes 300 to 550 px
+
+
 def test_side_by_side_is_the_transposed_picture() -> None:
     pixels = PLAIN.pixels()
     upright = find_parts(micrograph(pixels), turned=False)

@@ -11,6 +11,10 @@ from xsect.locate.tone import Floats, blurred, luminance, project, some
 RIM = (1, 6)
 """Coarse px inside the metal's border between which plating shows: past the edge's blur, before the base metal."""
 
+SURFACE, SLIM = 8, 15
+"""Coarse px from the metal's border up to which all that looks like plating may be it; along the parts, px that it must
+cover beyond."""
+
 ODD = 4.0
 """How many spreads of the base metal a pixel must differ by to be something else."""
 
@@ -93,7 +97,12 @@ def _drop_blotches(coating: NDArray[np.bool_], border: NDArray[np.uint8]) -> NDA
 
     Such a layer is long and slim, unlike a grain or a stain, and runs along the parts, unlike most scratches.
     """
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(coating.astype(np.uint8), connectivity=8)
+    flags = coating.astype(np.uint8)
+    # a scratch that runs into the metal from a surface is slim along the parts
+    flags &= _grown(border, SURFACE) | (
+        cv2.morphologyEx(flags, cv2.MORPH_OPEN, np.ones((1, SLIM), np.uint8)) > 0
+    )
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(flags, connectivity=8)
     on_surface = np.zeros(count, bool)
     on_surface[np.unique(labels[_grown(border, 4)])] = True
     width, height, area = (stats[:, key] for key in (cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT, cv2.CC_STAT_AREA))

@@ -160,7 +160,8 @@ def _bright(tone: Floats, known: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
     Otsu's threshold fits where both cover much of the picture. Where the mount is only a slim gap, Otsu parts
     light grains from dark ones instead, which shows as a ragged border: then the darkest tone is the mount's and
-    the threshold lies a third of the way up from it.
+    the threshold lies a third of the way up from it. Or Otsu parts a dark metal from a light one: then most of its
+    dark side is lighter than that, and what is darker forms a gap that runs out of the picture.
     """
     closed = cv2.morphologyEx(tone, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
     smooth = blurred(closed, 2.0)
@@ -172,15 +173,31 @@ def _bright(tone: Floats, known: NDArray[np.bool_]) -> NDArray[np.bool_]:
     threshold, _ = cv2.threshold(levels.reshape(-1, 1), 0, 255, cv2.THRESH_OTSU)
     otsu = smooth > low + (threshold + 0.5) / 255 * (high - low)
     typical = float(np.median(values[values > (low + high) / 2]))
-    third = smooth > low + 0.36 * (typical - low)
+    dim = low + 0.36 * (typical - low)
+    third = smooth > dim
     masks = [mask for mask in (otsu, third) if MIN_SHARE < float(mask[known].mean()) < 1 - MIN_SHARE / 4]
     if not masks:
         raise Refusal("no_section_found", detail="the picture does not fall into metal and mount")
     best = masks[0]
     for mask in masks[1:]:
-        if _border(mask) < 0.5 * _border(best):
+        between_metals = (
+            mask is third and float(np.median(smooth[~best & known])) > dim and _is_gap(~mask & known)
+        )
+        if between_metals or _border(mask) < 0.5 * _border(best):
             best = mask
     return np.asarray(best)
+
+
+def _is_gap(dark: NDArray[np.bool_]) -> bool:
+    """Whether most of what is dark are long areas that run out of the picture, and no slim lines or specks."""
+    solid = cv2.morphologyEx(dark.astype(np.uint8), cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(solid, connectivity=4)
+    cut = np.zeros(count, bool)
+    for edge in (labels[0], labels[-1], labels[:, 0], labels[:, -1]):
+        cut[edge] = True
+    long = stats[:, cv2.CC_STAT_WIDTH] > 0.1 * dark.shape[1]
+    cut[0] = False
+    return bool(stats[cut & long, cv2.CC_STAT_AREA].sum() > 0.5 * max(int(dark.sum()), 1))
 
 
 def _texture(relative: Floats, metal: NDArray[np.bool_]) -> float:
