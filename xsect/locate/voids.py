@@ -39,7 +39,11 @@ TEXTURED, MANY, CHANCE = 0.1, 12, 0.02
 how many of those one picture may still pass for voids."""
 
 EMPTY = 0.85
-"""Depth of a resolved spot from which it is empty and no knot."""
+"""Darkness of a resolved spot's heart from which it is empty and no knot."""
+
+BROKEN, HANGS_ON, WHOLE, APART_PX = 0.25, 0.4, 0.75, 40
+"""Share of the rim about a spot as dark as half of it from which it is a piece of something larger, and where the spot
+is no void by itself; share of the limit at which pieces hang together, and how far in px they are looked for."""
 
 
 @dataclass(frozen=True)
@@ -48,7 +52,8 @@ class Void:
 
     ``area`` in px² and longest ``feret`` in px with their standard uncertainties; ``depth``: its own darkness, 1 as
     dark as the mount. ``zone``: index of the bond segment in whose nugget or bond zone it lies, else None.
-    ``resolved``: it is wide enough for blur to leave its depth as it is.
+    ``resolved``: it is wide enough for blur to leave its depth as it is. ``darkest``: darkness of its heart, what lies
+    beside it not taken off. ``broken``: it goes on, as dark, beyond what was read of it.
     """
 
     centre: Places
@@ -60,6 +65,8 @@ class Void:
     depth: float
     zone: int | None
     resolved: bool = True
+    darkest: float = 1.0
+    broken: bool = False
 
 
 def dark_limit(ground: Ground) -> float:
@@ -77,11 +84,14 @@ def find_voids(ground: Ground) -> tuple[Void, ...]:
     core = cv2.morphologyEx(dark.astype(np.uint8), cv2.MORPH_OPEN, disc)
     count, found_labels, sizes, _ = cv2.connectedComponentsWithStats(core, connectivity=8)
     labels, stats = np.asarray(found_labels, dtype=np.int32), np.asarray(sizes, dtype=np.int32)
-    found = [_read(ground, labels, stats[i], i, limit) for i in range(1, count) if stats[i, 4] >= least_core]
-    shown = [one.depth for one in found if one is not None and one.resolved]
+    found = {
+        i: _read(ground, labels, stats[i], i, limit) for i in range(1, count) if stats[i, 4] >= least_core
+    }
+    whole = _made_whole(ground, labels, stats, found, limit)
+    shown = [one.depth for one in whole if one.resolved]
     typical = float(np.median(shown)) if shown else None
-    voids = [_settled(one, typical, ground.blur) for one in found if one is not None]
-    empty = [one.resolved and one.depth > EMPTY for one in voids]
+    voids = [_settled(one, typical, ground.blur) for one in whole]
+    empty = [one.resolved and one.darkest > EMPTY for one in voids]
     doubtful = [one.area for one, sure in zip(voids, empty, strict=True) if not sure]
     least = SMALLEST
     if ground.spread > TEXTURED and len(doubtful) > MANY:
@@ -92,6 +102,74 @@ def find_voids(ground: Ground) -> tuple[Void, ...]:
         one for one, sure in zip(voids, empty, strict=True) if one.area >= (SMALLEST if sure else least)
     ]
     return tuple(sorted(counted, key=lambda one: -one.area))
+
+
+def _made_whole(
+    ground: Ground,
+    labels: NDArray[np.int32],
+    stats: NDArray[np.int32],
+    found: dict[int, Void | None],
+    limit: float,
+) -> list[Void]:
+    """Return the voids read, the pieces of one put together: a void hardly darker than ``limit`` is in pieces there.
+
+    What is no hole by itself when it is put together is none.
+    """
+    rows, columns = labels.shape
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
+    out = dict(found)
+    for i in found:
+        piece = out[i]
+        if stats[i, 4] < LIGHT * SMALLEST or (piece is not None and not piece.broken):
+            continue
+        if piece is None and (stats[i, 4] < SMALLEST or not _goes_on(ground, labels, stats[i], i, limit)):
+            continue
+        x, y, width, height = (int(value) for value in stats[i, :4])
+        box = (
+            slice(max(y - APART_PX, 0), min(y + height + APART_PX, rows)),
+            slice(max(x - APART_PX, 0), min(x + width + APART_PX, columns)),
+        )
+        low = (ground.darkness[box] > WHOLE * limit) & ground.metal[box]
+        _, pieces = cv2.connectedComponents(cv2.morphologyEx(low.astype(np.uint8), cv2.MORPH_OPEN, disc))
+        at = pieces[(labels[box] == i) & (pieces > 0)]
+        out[i] = None
+        if not at.size:
+            continue
+        all_of_it = pieces == int(np.bincount(at).argmax())
+        for other in np.unique(labels[box][all_of_it]).tolist():
+            out[other] = None
+        labels[box][all_of_it] = i
+        seen_y, seen_x = np.nonzero(all_of_it)
+        own = np.array(
+            [
+                box[1].start + seen_x.min(), box[0].start + seen_y.min(), np.ptp(seen_x) + 1, np.ptp(seen_y) + 1,
+                seen_x.size,
+            ],
+            dtype=np.int32,
+        )  # fmt: skip
+        whole = _read(ground, labels, own, i, limit)
+        out[i] = None if whole is None or whole.broken else whole
+    return [one for one in out.values() if one is not None]
+
+
+def _goes_on(
+    ground: Ground, labels: NDArray[np.int32], stats: NDArray[np.int32], label: int, limit: float
+) -> bool:
+    """Whether what is beside a core is about as dark as it is, for a good share of its rim."""
+    x, y, width, height = (int(value) for value in stats[:4])
+    margin = round(1.8 * ground.blur + 3)
+    rows, columns = labels.shape
+    box = (
+        slice(max(y - margin, 0), min(y + height + margin, rows)),
+        slice(max(x - margin, 0), min(x + width + margin, columns)),
+    )
+    own = labels[box] == label
+    if not own.any():
+        return False
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * margin - 1, 2 * margin - 1))
+    rim = cv2.dilate(own.astype(np.uint8), disc).astype(bool)
+    rim &= ~cv2.erode(rim.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool) & ground.metal[box]
+    return bool(rim.any()) and float((ground.darkness[box][rim] > WHOLE * limit).mean()) > HANGS_ON
 
 
 def _least_core(limit: float, blur: float) -> float:
@@ -149,6 +227,8 @@ def _read(
     u_area = float(np.hypot(u_rim * 2 * np.sqrt(np.pi * area), (0.02 if resolved else 0.05) * area))
     outline = _outline(lifted, depth / 2, own)
     feret = _longest(outline) if len(outline) > 2 else 2 * radius
+    rim = about[away[ring] < reach + 2]
+    broken = bool(rim.size) and float((rim > beside + depth / 2).mean()) > BROKEN
     shift = (box[1].start, box[0].start)
     on_line = float(ground.bond[box][own > 0].mean()) > 0.6
     if np.pi / 4 * feret**2 > SLIM * area and not on_line:
@@ -161,7 +241,8 @@ def _read(
     zone = next((i for i, mask in enumerate(ground.zones) if mask[row, column]), None)
     u_feret = float(np.hypot(0.6, 0.025 * feret)) + (0.0 if resolved else 0.35 * ground.blur)
     return Void(
-        ground.place(centre), ground.place(outline + shift), area, u_area, feret, u_feret, depth, zone, resolved
+        ground.place(centre), ground.place(outline + shift), area, u_area, feret, u_feret, depth, zone, resolved,
+        depth + beside, broken,
     )  # fmt: skip
 
 
