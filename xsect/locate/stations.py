@@ -19,8 +19,8 @@ CLOSED_AT_MOST = 2.5
 """Opening in px from which a station is open whatever the bond's own level is."""
 
 
-LENIENCE = 1.5
-"""Factor by which careful people's ideas of how dark an open station must be may differ."""
+LENIENCE = 2.0
+"""Factor by which careful people's ideas may differ of how far above the closed level an open station must read."""
 
 SMALL_SHARE = 0.05
 """Share of the line under which a contact that is no longer than its uncertainty is dust in the gap."""
@@ -125,7 +125,10 @@ def read_stations(
         states[inside] = np.where(parted[inside], np.where(is_open[inside], OPEN, PLATING), JOINED)
     states[~apart.seen] = UNKNOWN
     layer = np.zeros(arc.size) if share is None else _layer(share, apart)
-    lenient, strict = (_is_apart(apart, threshold * by, dark_gap) for by in (1 / LENIENCE, LENIENCE))
+    above = threshold - closed_level
+    lenient, strict = (
+        _is_apart(apart, closed_level + above * by, dark_gap) for by in (1 / LENIENCE, LENIENCE)
+    )
     return Stations(
         states, gap.thickness, apart.thickness, layer, arc, segments, closed_level, lenient != strict
     )
