@@ -162,3 +162,20 @@ def test_nothing_joined() -> None:
 def test_contact_is_first_and_last_station() -> None:
     (one,) = find_contacts(np.zeros(50, bool), np.zeros(50), np.zeros(50), shortest=12)
     assert one == Contact(0, 49)
+
+
+def filled_gap(length: int, rise: float, *, open_beyond: float) -> tuple[np.ndarray, np.ndarray]:
+    """A gap that opens by ``rise`` px a station from both its ends, plating filling it up to ``open_beyond`` px."""
+    apart = rise * np.minimum(np.arange(1, length + 1), np.arange(length, 0, -1))
+    return apart, np.clip(apart - open_beyond, 0, None)
+
+
+@pytest.mark.parametrize(("like_outside", "expected"), [(1.0, 2), (0.12, 1)])
+def test_plating_fills_the_gap_between_two_contacts(like_outside: float, expected: int) -> None:
+    """Filled pockets that open as the mouths outside do part two contacts; a slim lens of plating is a flaw of one."""
+    mouth, mouth_open = filled_gap(400, 0.4, open_beyond=40.0)
+    pocket, pocket_open = filled_gap(160, 0.4 * like_outside, open_beyond=99.0)
+    shut = np.zeros(90)
+    apart = np.concatenate([mouth[200:], shut, pocket, shut, mouth[:200]])
+    opening = np.concatenate([mouth_open[200:], shut, pocket_open, shut, mouth_open[:200]])
+    assert len(find_contacts(apart > 0, apart, opening, shortest=12.0)) == expected

@@ -106,7 +106,7 @@ def _drop_blotches(coating: NDArray[np.bool_], border: NDArray[np.uint8]) -> NDA
     on_surface = np.zeros(count, bool)
     on_surface[np.unique(labels[_grown(border, 4)])] = True
     width, height, area = (stats[:, key] for key in (cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT, cv2.CC_STAT_AREA))
-    caught = (width > 25) & (width > 1.6 * height) & (width**2 > 5 * area)
+    caught = (width > 25) & (width > 1.6 * height) & (width**2 > 4 * area)
     keep = (area >= 25) & (on_surface | caught)
     keep[0] = False
     return np.asarray(keep[labels])

@@ -25,6 +25,10 @@ SPECKS = 0.3
 """Share of a film's length that voids in it may take up."""
 
 
+SLIM = 0.2
+"""Share of the distance outside up to which the base metals are parted by a film of plating inside a bond."""
+
+
 @dataclass(frozen=True)
 class Contact:
     """One bond segment in whole stations: ``first`` and ``last`` closed station, both included."""
@@ -48,9 +52,9 @@ def find_contacts(
     in px; ``opening``: (n,) the open part of it. A stretch shorter than ``shortest`` stations is dust or drag across
     the gap, not a bond. Two stretches belong to one segment when what lies between them is a flaw of the bond
     rather than a gap between two contacts: it hardly opens beside the distance outside and is shorter than one of the
-    two (residual plating does not open at all, and may be long), or it is short beside the two stretches and no gap
-    of full height, or it is a round void, or it is very short. The shortest interruptions are closed first, so that a
-    bond with many flaws grows together.
+    two (residual plating does not open at all and may be long, unless it fills a gap that opens as the outer ones do),
+    or it is short beside the two stretches and no gap of full height, or it is a round void, or it is very short. The
+    shortest interruptions are closed first, so that a bond with many flaws grows together.
     """
     stretches = [run for run in runs(~parted) if run[1] - run[0] + 1 >= shortest]
     if not stretches:
@@ -77,18 +81,19 @@ def find_contacts(
         gap = between.stop - between.start
         slight = height < 0.15 * standoff and distance < 0.6 * standoff
         # two contacts side by side open between them as they do outside; a flaw's opening has nothing to do with that
-        mouths = height >= UNSEEN and gap > 0.3 * sum(lengths) and opens_like_a_mouth(between)
-        mouths = (
-            mouths and float((opening[between] > 0.3 * height).mean()) > 0.5
-        )  # and not a film with a pore in it
-        slight = slight and (height < UNSEEN or (gap < max(lengths) and not mouths))
+        alike = gap > 0.3 * sum(lengths) and opens_like_a_mouth(between)
+        # and not a film with a pore in it
+        mouths = height >= UNSEEN and alike and float((opening[between] > 0.3 * height).mean()) > 0.5
+        # plating may fill the whole gap between two contacts; what is left of it inside a bond is slim
+        filled = height < UNSEEN and alike and distance >= SLIM * standoff
+        slight = slight and not filled and (height < UNSEEN or (gap < max(lengths) and not mouths))
         # a void may be taller than the gap outside, but then it is about as tall as it is long
         short = gap < 0.3 * sum(lengths) and distance < 0.5 * standoff and not mouths
         short = short or (gap < 0.5 * sum(lengths) and distance < 0.3 * standoff and not mouths)
         short = short or (gap < 0.25 * min(lengths) and gap < 2 * height)
         short = short or (gap < 0.5 * sum(lengths) and gap < ROUND * height)
         # specks of void in a film do not make a gap of it
-        film = float((opening[between] >= UNSEEN).mean()) < SPECKS and distance < 0.2 * standoff
+        film = float((opening[between] >= UNSEEN).mean()) < SPECKS and distance < SLIM * standoff
         return slight or short or film or gap < 0.15 * sum(lengths)
 
     while True:
