@@ -76,6 +76,16 @@ def test_each_doubt(drawing: Drawing, columns: dict[str, str | float], code: str
     assert "{" not in finding.sentence
 
 
+def test_line_that_may_be_an_unresolved_gap_is_no_solid_state_bond() -> None:
+    """A dark line throughout: nobody can tell whether the parts are joined, so that no kind is told."""
+    result = result_of(replace(PLAIN, voids=((-100.0, 100.0, 1.7),)))
+    kinds = [one for one in result.measurements if one.quantity == "bond_kind"]
+    assert kinds
+    assert not any(kinds)
+    assert all("unresolved gap" in one.note for one in kinds)
+    assert find(result_of(PLAIN), "bond_kind").word == "solid_state"
+
+
 @pytest.mark.parametrize(
     ("drawing", "code", "words"),
     [

@@ -13,6 +13,7 @@ from xsect.locate.section import Located
 from xsect.locate.view import FILLED, JOINED
 from xsect.measure.nugget import UNETCHED
 from xsect.quantities import Measurement, not_measured, word
+from xsect.reasons import Finding
 
 REFLOW_SHARE = 0.05
 """Share of the line, closed by plating and joined nowhere, from which the parts count as held by it."""
@@ -25,6 +26,21 @@ TRACE_PX = 0.25
 
 
 OPEN_KIND = "a zone shows that may be a nugget, too weakly to tell"
+
+
+UNSURE = ("line_uncertain", "gap_below_resolution")
+"""Doubts that leave open whether the parts are joined where no nugget shows it."""
+
+
+def without_unsure(found: Sequence[Measurement], doubts: Sequence[Finding]) -> list[Measurement]:
+    """Return the measurements, a solid-state bond no longer told where a doubt leaves open whether there is one."""
+    unsure = next((one for one in doubts if one.code in UNSURE), None)
+    if unsure is None:
+        return list(found)
+    return [
+        not_measured("bond_kind", unsure.sentence, segment=one.segment) if one.word == "solid_state" else one
+        for one in found
+    ]
 
 
 def measure_kind(located: Located, nuggets: Sequence[Nugget], row: SheetRow) -> list[Measurement]:

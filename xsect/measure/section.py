@@ -12,7 +12,7 @@ from xsect.measure.doubts import find_doubts
 from xsect.measure.flaws import measure_flaws
 from xsect.measure.form import measure_form
 from xsect.measure.form_notes import with_form
-from xsect.measure.kind import measure_kind
+from xsect.measure.kind import measure_kind, without_unsure
 from xsect.measure.model_error import regime_of, with_model_error
 from xsect.measure.nugget import measure_nugget, nugget_doubts
 from xsect.measure.offset import measure_offset
@@ -48,7 +48,7 @@ def measure(
     order = {name: place for place, name in enumerate(QUANTITIES)}
     found.sort(key=lambda one: (one.segment or 0, order[one.quantity]))
     doubts = (*find_doubts(located, micrograph, row, found), *nugget_doubts(contents.nuggets, um, row))
-    return tuple(found), doubts
+    return tuple(without_unsure(found, doubts)), doubts
 
 
 def nothing_measured(finding: Finding) -> tuple[Measurement, ...]:
