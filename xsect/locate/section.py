@@ -117,8 +117,7 @@ def _locate(micrograph: Micrograph, *, plated: bool, turned: bool) -> Located:
     share = None if plating is None else plating.share
     stations = read_stations(apart, gap, line.points, share=share)
     dark = parts.mount_tone if plating is None else 0.0
-    gain = 1.0 if plating is None else plating.gain
-    spread = _spread(stations, tone, apart, gap, line, strip, dark, parts.texture, gain)
+    spread = _spread(stations, tone, apart, gap, line, strip, dark, parts.texture)
     return Located(parts, line, strip, apart, gap, surfaces, plating, stations, spread)
 
 
@@ -131,7 +130,6 @@ def _spread(
     strip: Strip,
     dark: float,
     texture: float,
-    gain: float,
 ) -> tuple[tuple[float, float], ...]:
     placed = []
     # far from the line nothing bears on a notch, and four readings of it would cost most of the time
@@ -149,7 +147,7 @@ def _spread(
                 reach=rows,
                 begin=apart,
                 passes=0,
-                gain=gain,
+                gain=apart.gain,
             )
         varied = read_stations(opening, gap, line.points, reach=mouth)
         if len(varied.segments) != len(stations.segments):
