@@ -232,3 +232,14 @@ def test_hidden_stations_are_not_seen() -> None:
     opening = read_opening(draw(width), np.where(width > 2.5, np.round(width), 0), seen, dark=0.1)
     assert np.flatnonzero(~opening.seen).tolist() == list(range(300, 330))
     assert np.median(opening.thickness[-200:]) == pytest.approx(2.0, abs=0.14)
+
+
+def test_edges_are_no_softer_than_told() -> None:
+    """Noise as strong as half of the contrast passes for soft edges, and a dark line for none."""
+    width = mouth(0.0)
+    tone, coarse = draw(width, noise=0.3), np.where(width > 2.5, np.round(width), 0)
+    seen = np.ones(tone.shape, bool)
+    free, told = (read_opening(tone, coarse, seen, dark=0.1, softest=most) for most in (8.0, 1.5))
+    assert free.blur > 2.5
+    assert told.blur == pytest.approx(1.5)
+    assert told.floor < 0.7 * free.floor

@@ -157,3 +157,14 @@ def test_film_throughout_is_no_bond() -> None:
     stations = read_stations(opening_of(apart), opening_of(wedge(140, 460)), LEVEL)
     assert stations.segments == ()
     assert (stations.states[210:390] == FILLED).all()
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_gap_that_flares_up_where_the_part_ends_has_the_same_notch(seed: int) -> None:
+    """Rough faces, a level gap of 5 px; over the last 20 stations it opens by 14 px more."""
+    rough = 0.6 * np.random.default_rng(seed).normal(size=N // 12 + 1).repeat(12)[:N]
+    width = wedge(200.0, 400.0, slope=0.06, standoff=5.0)
+    width = np.where(width > 2, width + rough, width)
+    flare = 0.7 * np.clip(S - (N - 20), 0, None)
+    plain, flared = (read(one, floor=1.3, blur=1.5).segments[0].right for one in (width, width + flare))
+    assert flared.station == pytest.approx(plain.station, abs=8)

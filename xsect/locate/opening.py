@@ -25,6 +25,9 @@ NEAR = 9
 LIGHTER = 1.25
 """How much lighter, against the metal, the gap may be in one place than it is for the most part."""
 
+SOFTEST = 8.0
+"""Blur in px of edges above which nothing here is measured."""
+
 _ACROSS = np.linspace(-8, 8, 641)
 """Places across an edge in units of its blur."""
 
@@ -69,6 +72,7 @@ def read_opening(
     begin: Opening | None = None,
     passes: int = 2,
     gain: float = 1.0,
+    softest: float = SOFTEST,
 ) -> Opening:
     """Read the opening of each station of a strip.
 
@@ -77,7 +81,7 @@ def read_opening(
     read over ``reach`` rows on either side, just outside the gap. ``texture``: spread of the metal's relative tone.
     ``begin``: a reading of the same stations to set out from, in place of ``coarse``; ``passes``: how often the gap's
     course is then followed anew. ``gain``: times its share of a pixel by which what counts as gap darkens it, up to
-    full darkness.
+    full darkness. ``softest``: blur in px that the picture's edges can have at most.
     """
     half = tone.shape[0] // 2
     offsets = np.arange(-half, half + 1, dtype=np.float32)[:, None]
@@ -99,7 +103,8 @@ def read_opening(
     for turn in range(passes):
         if turn:
             darkness = read_darkness()
-        blur = _edge_blur(darkness, offsets - centre.astype(np.float32), coarse, blur, gain)
+        edges = _edge_blur(darkness, offsets - centre.astype(np.float32), coarse, blur, gain)
+        blur = min(edges, softest)
         coarse, centre = _trace(darkness, coarse)
     off = np.abs(offsets - centre.astype(np.float32))
     clear = _clear(coarse, blur)
@@ -273,4 +278,4 @@ def _edge_blur(
     edge = np.minimum(gain * ndtr(_ACROSS), 1)
     unit = float(np.trapezoid(edge * (1 - edge), _ACROSS))
     # the lower quartile: dark grains beside the gap only ever add
-    return float(np.clip(np.quantile(product.sum(axis=0), 0.25) / 2 / unit, 0.5, 8.0))
+    return float(np.clip(np.quantile(product.sum(axis=0), 0.25) / 2 / unit, 0.5, SOFTEST))

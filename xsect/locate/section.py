@@ -26,6 +26,9 @@ opening up to which the gap's mouth takes part in a notch's fit), against the ch
 SMOOTH = 0.008
 """Departure from a parabola, as a share of its length, under which a line is what a joint looks like."""
 
+SOFTER = 1.2
+"""Factor by which one edge of a picture may be softer than another: rounded by polishing, or out of the focal plane."""
+
 NEAR = 90
 """Rows on either side of the line that the variations read."""
 
@@ -111,7 +114,9 @@ def _locate(micrograph: Micrograph, *, plated: bool, turned: bool) -> Located:
     if plating is not None:
         tone = plating.as_gap
         read = partial(read_opening, seen=strip.seen, dark=0.0, texture=parts.texture)
-        apart = read(tone, line.opening, gain=plating.gain)
+        # noise makes the plating's painted edges look softer than any edge of the picture is
+        softest = SOFTER * max(parts.edge_blur, gap.blur) + 0.3
+        apart = read(tone, line.opening, gain=plating.gain, softest=softest)
         gap = read(plating.as_base, line.opening, begin=gap, passes=1)
         surfaces = read(facing_tone(plating, gap), gap.thickness, begin=gap, passes=1)
     share = None if plating is None else plating.share

@@ -40,6 +40,9 @@ NOISE_SHARE = 0.1
 DARK_GAP = 0.85
 """Darkness that a gap wide enough to show its own level reaches at its darkest."""
 
+LEVEL_RANK = 0.75
+"""Rank among a mouth's openings of what it opens to."""
+
 LOWEST_MOUTH = 2.0
 """Opening in px that a gap beside a bond must reach to be one."""
 
@@ -217,7 +220,8 @@ def _notch(opening: Opening, edge: int, end: int, inside: int, closed_level: flo
     shortest = max(SHORTEST_MOUTH, MOUTH_SHARE * opening.thickness.size * last)
     if outward.size < shortest or smooth.max() < closed_level + LOWEST_MOUTH:
         return Notch(float(edge), float(SHORTEST_MOUTH), False)
-    height = float(smooth.max()) - closed_level
+    # not the most: where a part ends the gap flares up
+    height = float(np.quantile(smooth, LEVEL_RANK)) - closed_level
     rough = float(np.std((outward - smooth)[: max(SHORTEST_MOUTH, int(np.argmax(smooth)))]))
     # the quieter the data, the nearer to the notch the rise is read, where its shape matters least; and only the
     # rising mouth: on the level gap behind it a straight-plus-curved rise has no business

@@ -88,12 +88,15 @@ def _refuse_poor(located: Located, codes: list[str]) -> None:
     if codes.count("gap_not_seen") == 2:
         raise Refusal("no_notch_seen")
     poor = [REASONS[code].title.lower() for code in POOR if code in codes]
+    missing = [] if located.stations.segments else ["no bond"]
+    if located.line.support < FAINT:
+        missing.append("no trace of a line")
     if {"low_contrast", "gap_not_seen"} & set(codes):
         # a good picture may show no line in a sound bond; a poor one that shows none may hold no joint at all
-        if not located.stations.segments:
-            poor.append("no bond")
-        elif located.line.support < FAINT:
-            poor.append("no trace of a line")
+        poor += missing[:1]
+    elif len(missing) == 2:
+        # where there is no bond, the line is the open gap
+        poor += missing
     if len(poor) > 1:
         raise Refusal("no_section_found", detail=", ".join(poor))
 
