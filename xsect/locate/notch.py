@@ -92,7 +92,7 @@ def fit_hinge(
         best = other if blunt else best
     rise = mouth.fit(np.array([best]), blunt).rise[0]
     mouth = replace(mouth, sigma=sigma * max(1.0, _misfit(rise, opening, sigma, floor)))
-    u = math.hypot(mouth.half_width(best, blunt, correlation), unsure / 2)
+    u = math.hypot(mouth.spread(best, start, blunt, correlation), unsure / 2)
     slope, curve, root = (float(one[0]) for one in mouth.fit(np.array([best]), blunt).terms)
     bent = max(curve, 0.0) * (float(distance[-1]) - best)
     return Hinge(best, u, floor, slope, curve, root, bent / max(bent + slope, 1e-9))
@@ -171,21 +171,22 @@ class _Mouth:
         """Return the cost of the best rise from one place."""
         return float(self.fit(np.array([place]), blunt).cost[0])
 
-    def half_width(self, best: float, blunt: bool, correlation: float) -> float:
-        """Return the half-width over which the cost rises by one (after sharing it among correlated stations).
+    def spread(self, best: float, earliest: float, blunt: bool, correlation: float) -> float:
+        """Return how far about the best place the others lie (root mean square), each as likely as its cost tells.
 
-        Read over a span in which it really does, which bridges the cost's small kinks.
+        The cost, shared among correlated stations, is read everywhere and not only beside the best place: a mouth that
+        opens slowly may begin far off, and a grain that meets it makes a second place. The exponent is the whole and
+        not half of it, for the cost takes ``SHAPE_SHARE`` for a scatter of each station, which most mouths stay below.
         """
-        spans = 0.5 * 1.5 ** np.arange(14)
-        least, *sides = self.fit(np.concatenate([[best], best - spans, best + spans]), blunt).cost
-        rises = (np.reshape(sides, (2, -1)).mean(axis=0) - least) / correlation
-        first = int(np.argmax(rises > 1)) if (rises > 1).any() else -1
-        rise = float(rises[first])
-        return (
-            float(spans[first] / np.sqrt(rise))
-            if rise > 0.05
-            else float(self.distance[-1] - self.distance[0])
+        last = float(self.distance[-1])
+        near = 0.25 * 1.4 ** np.arange(18)
+        everywhere = np.linspace(earliest, last, PLACES)
+        places = np.unique(
+            np.clip(np.concatenate([everywhere, [best], best - near, best + near]), earliest, last)
         )
+        cost = self.fit(places, blunt).cost
+        likely = np.exp(-(cost - cost.min()) / correlation) * np.gradient(places)
+        return math.sqrt(float(likely @ (places - best) ** 2 / likely.sum()))
 
     def fit(self, places: Floats, blunt: bool) -> _Fit:
         """Fit the best rise that starts at each of the places (p,): straight and curved, or straight and ``blunt``."""
