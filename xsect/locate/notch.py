@@ -23,6 +23,9 @@ SHAPE_SHARE = 0.1
 WORST = 9.0
 """Cost of one station at most: a pore beside the notch must not outweigh the mouth's own shape."""
 
+BEST_FIT = 0.5
+"""Share of its scatter, shape included, by which a rise misses the data at least: a good fit may be luck."""
+
 PLACES = 61
 """Places tried along the data in the first scan."""
 
@@ -91,7 +94,7 @@ def fit_hinge(
         blunt = better > 0
         best = other if blunt else best
     rise = mouth.fit(np.array([best]), blunt).rise[0]
-    mouth = replace(mouth, sigma=sigma * max(1.0, _misfit(rise, opening, sigma, floor)))
+    mouth = replace(mouth, sigma=sigma * max(BEST_FIT, _misfit(rise, opening, sigma, floor)))
     u = math.hypot(mouth.spread(best, start, blunt, correlation), unsure / 2)
     slope, curve, root = (float(one[0]) for one in mouth.fit(np.array([best]), blunt).terms)
     bent = max(curve, 0.0) * (float(distance[-1]) - best)
@@ -175,8 +178,7 @@ class _Mouth:
         """Return how far about the best place the others lie (root mean square), each as likely as its cost tells.
 
         The cost, shared among correlated stations, is read everywhere and not only beside the best place: a mouth that
-        opens slowly may begin far off, and a grain that meets it makes a second place. The exponent is the whole and
-        not half of it, for the cost takes ``SHAPE_SHARE`` for a scatter of each station, which most mouths stay below.
+        opens slowly may begin far off, and a grain that meets it makes a second place.
         """
         last = float(self.distance[-1])
         near = 0.25 * 1.4 ** np.arange(18)
@@ -185,7 +187,7 @@ class _Mouth:
             np.clip(np.concatenate([everywhere, [best], best - near, best + near]), earliest, last)
         )
         cost = self.fit(places, blunt).cost
-        likely = np.exp(-(cost - cost.min()) / correlation) * np.gradient(places)
+        likely = np.exp(-(cost - cost.min()) / 2 / correlation) * np.gradient(places)
         return math.sqrt(float(likely @ (places - best) ** 2 / likely.sum()))
 
     def fit(self, places: Floats, blunt: bool) -> _Fit:
