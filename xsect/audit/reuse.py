@@ -138,7 +138,7 @@ def specimen_of(row: SheetRow) -> str:
 
 def fingerprint_and_copy(pixels: Pixels) -> tuple[Fingerprint, bytes]:
     """Return the fingerprint of a picture (rows, columns[, 3]) and a reduced grey copy of it: a JPEG file, its longer
-    side 560 px at most."""
+    side 480 px at most."""
     small, factor = working(pixels, DETAIL_PX)
     settings = [cv2.IMWRITE_JPEG_QUALITY, SMALL_QUALITY]
     copy = cv2.imencode(".jpg", np.asarray(small, np.uint8), settings)[1].tobytes()

@@ -165,9 +165,9 @@ class _Mouth:
         width = places[1] - places[0]
         best = float(places[int(np.argmin(self.fit(places, blunt).cost))])
         while width > 0.05:
-            places = np.clip(np.linspace(best - width, best + width, 21), earliest, last)
+            places = np.clip(np.linspace(best - width, best + width, 11), earliest, last)
             best = float(places[int(np.argmin(self.fit(places, blunt).cost))])
-            width /= 8
+            width /= 4
         return best
 
     def cost(self, place: float, blunt: bool) -> float:
@@ -181,8 +181,8 @@ class _Mouth:
         opens slowly may begin far off, and a grain that meets it makes a second place.
         """
         last = float(self.distance[-1])
-        near = 0.25 * 1.4 ** np.arange(18)
-        everywhere = np.linspace(earliest, last, PLACES)
+        near = 0.25 * 1.6 ** np.arange(12)
+        everywhere = np.linspace(earliest, last, PLACES // 2)
         places = np.unique(
             np.clip(np.concatenate([everywhere, [best], best - near, best + near]), earliest, last)
         )
