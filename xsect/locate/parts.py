@@ -80,12 +80,14 @@ def find_parts(micrograph: Micrograph, *, turned: bool, plated: bool = False) ->
         covered = cv2.resize(mask.astype(np.float32), known.shape[1::-1], interpolation=cv2.INTER_AREA)
         known = covered < 0.02
     weights: NDArray[np.float64] | None = None
-    tone = luminance(coarse)
-    bright = _bright(tone, known)
+    tone = coarse
     if coarse.ndim == 3:
-        weights = separating_axis(coarse, bright & known, ~bright & known)
+        # every other pixel tells the colours apart as well
+        some_known, some_pixels = known[::2, ::2], np.ascontiguousarray(coarse[::2, ::2])
+        bright = _bright(luminance(some_pixels), some_known)
+        weights = separating_axis(some_pixels, bright & some_known, ~bright & some_known)
         tone = project(coarse, weights)
-        bright = _bright(tone, known)
+    bright = _bright(tone, known)
     relative, mount_tone, metal_tone = _relative(tone, bright, known)
     texture = _texture(relative, bright & known)
     metal = _clean(_calm(relative, texture) > 0.45, known)
