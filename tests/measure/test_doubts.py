@@ -202,3 +202,13 @@ def test_plating_off_the_line_is_doubted(first: float, last: float, astray: bool
     row = sheet_row(plating="tin")
     found = {one.code for one in find_doubts(moved, drawing.micrograph(), row, [])}
     assert ("bond_not_separable" in found) == astray
+
+
+@pytest.mark.parametrize(("filled", "parted_by_plating"), [(60.0, True), (4.0, False)])
+def test_contacts_that_plating_alone_parts_need_a_look(filled: float, parted_by_plating: bool) -> None:
+    """Two contacts side by side: the gap between them full of plating, or open in its middle."""
+    bonds = ((-170.0, -50.0), (50.0, 170.0))
+    drawing = replace(PLAIN, mount=MOUNT, metal=COPPER, bonds=bonds, slope=0.25, plating=4.0, filled=filled)
+    result = result_of(drawing, plating="tin")
+    assert find(result, "bond_width").value == pytest.approx(240, abs=12)
+    assert ("filled_between" in codes(result)) == parted_by_plating

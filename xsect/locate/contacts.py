@@ -84,8 +84,8 @@ def find_contacts(
         alike = gap > 0.3 * sum(lengths) and opens_like_a_mouth(between)
         # and not a film with a pore in it
         mouths = height >= UNSEEN and alike and float((opening[between] > 0.3 * height).mean()) > 0.5
-        # plating may fill the whole gap between two contacts; what is left of it inside a bond is slim
-        filled = height < UNSEEN and alike and distance >= SLIM * standoff
+        # plating may fill the gap between two contacts, or all but its middle; what is left of it inside a bond is slim
+        filled = alike and distance >= SLIM * standoff
         slight = slight and not filled and (height < UNSEEN or (gap < max(lengths) and not mouths))
         # a void may be taller than the gap outside, but then it is about as tall as it is long
         short = gap < 0.3 * sum(lengths) and distance < 0.5 * standoff and not mouths

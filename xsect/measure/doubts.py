@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from functools import reduce
+from itertools import pairwise
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from xsect.capture.lot_sheet import SheetRow
 from xsect.capture.micrograph import Micrograph
-from xsect.locate.contacts import runs
+from xsect.locate.contacts import UNSEEN, runs
 from xsect.locate.section import Located
 from xsect.locate.stations import Segment
 from xsect.measure.bond import segment_widths
@@ -137,6 +138,10 @@ def _line(located: Located) -> list[Finding]:
     level = located.stations.closed_level - located.apart.floor
     if level > UNRESOLVED_PX:
         out.append(Finding("gap_below_resolution", {"thickness": f"{level:.1f} px"}))
+    for number, (one, other) in enumerate(pairwise(segments), 1):
+        between = located.stations.opening[math.ceil(one.right.station) : math.floor(other.left.station) + 1]
+        if between.max(initial=0.0) < UNSEEN:
+            out.append(Finding("filled_between", {"first": str(number), "second": str(number + 1)}))
     astray = max(_sag(located, segment) for segment in segments)
     if located.line.wander > WANDER or astray > SAG:
         out.append(Finding("line_uncertain", {"wander": f"{max(located.line.wander, astray):.1%}"}))
