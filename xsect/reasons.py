@@ -90,7 +90,7 @@ REASONS: dict[str, Reason] = _registry(
            "the {side} notch moves by {spread} under small changes of the analysis",
            "Look at the strip; place the notch by eye if it is wrong."),
     Reason("filled_between", "needs_review", "Parted by plating alone",
-           "only plating lies between segments {first} and {second}: two contacts, or one with plating left in it",
+           "{where}: the gap between two contacts, or plating left inside one",
            "Look at the strip; the design says how many contacts there are."),
     Reason("bond_uncertain", "not_measured", "Bond not told from none",
            "what may be a bond of {width} has notches that are uncertain by {spread}: it may as well be none",

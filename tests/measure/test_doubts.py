@@ -212,3 +212,26 @@ def test_contacts_that_plating_alone_parts_need_a_look(filled: float, parted_by_
     result = result_of(drawing, plating="tin")
     assert find(result, "bond_width").value == pytest.approx(240, abs=12)
     assert ("filled_between" in codes(result)) == parted_by_plating
+
+
+@pytest.mark.parametrize(("thick", "doubted"), [(16.0, True), (5.0, False)])
+def test_plating_in_a_bond_as_tall_as_the_gap_needs_a_look(thick: float, doubted: bool) -> None:
+    """A film of 90 px length inside a bond, beside a gap of 32 px."""
+    drawing = replace(
+        PLAIN, mount=MOUNT, metal=COPPER, bonds=((-150.0, 150.0),), plating=4.0, film=((-45.0, 45.0, thick),)
+    )
+    assert ("filled_between" in codes(result_of(drawing, plating="tin"))) == doubted
+
+
+@pytest.mark.parametrize(("length", "doubted"), [(60, True), (5, False)])
+def test_plating_whose_outline_and_shade_disagree_needs_a_look(length: int, doubted: bool) -> None:
+    drawing = replace(PLAIN, mount=MOUNT, metal=COPPER, plating=4.0, filled=40.0)
+    picture = drawing.micrograph()
+    located = locate(picture, plated=True)
+    right = math.ceil(located.stations.segments[0].right.station)
+    outline = located.line.opening.copy()
+    outline[right : right + length] = 3 * located.apart.thickness[right : right + length] + 8
+    told = find_doubts(
+        replace(located, line=replace(located.line, opening=outline)), picture, sheet_row(plating="tin"), []
+    )
+    assert any(one.code == "bond_not_separable" for one in told) == doubted

@@ -14,6 +14,7 @@ from xsect.capture.micrograph import Micrograph
 from xsect.locate.contacts import UNSEEN, runs
 from xsect.locate.section import Located
 from xsect.locate.stations import Segment
+from xsect.locate.view import PLATING
 from xsect.measure.bond import segment_widths
 from xsect.quantities import COVERAGE_FACTOR, Measurement, show
 from xsect.reasons import REASONS, Finding, Refusal
@@ -65,6 +66,12 @@ POOR = ("low_contrast", "out_of_focus", "saturated", "gap_not_seen", "line_uncer
 
 ASTRAY, ASTRAY_PX, ASTRAY_ROWS = 0.3, 4.0, 60
 """Share of a bond beside which, off the line but within so many rows, so many px may look like plating."""
+
+POCKET = (0.3, 0.25)
+"""Height, as a share of the gap outside, and length, as a share of the bond, of plating that may be no film."""
+
+TWO_WAYS, OUTLINED_PX = 0.1, 6.0
+"""Share of a bond's width over which outline and shade of the plating may disagree, where it is so many px thick."""
 
 
 def find_doubts(
@@ -138,13 +145,32 @@ def _line(located: Located) -> list[Finding]:
     level = located.stations.closed_level - located.apart.floor
     if level > UNRESOLVED_PX:
         out.append(Finding("gap_below_resolution", {"thickness": f"{level:.1f} px"}))
-    for number, (one, other) in enumerate(pairwise(segments), 1):
-        between = located.stations.opening[math.ceil(one.right.station) : math.floor(other.left.station) + 1]
-        if between.max(initial=0.0) < UNSEEN:
-            out.append(Finding("filled_between", {"first": str(number), "second": str(number + 1)}))
+    out += [Finding("filled_between", {"where": where}) for where in _filled(located)]
     astray = max(_sag(located, segment) for segment in segments)
     if located.line.wander > WANDER or astray > SAG:
         out.append(Finding("line_uncertain", {"wander": f"{max(located.line.wander, astray):.1%}"}))
+    return out
+
+
+def _filled(located: Located) -> list[str]:
+    """Return where plating may fill the gap between two contacts: between two segments, or inside one."""
+    stations, segments = located.stations, located.stations.segments
+    spans = [slice(math.ceil(one.left.station), math.floor(one.right.station) + 1) for one in segments]
+    out = []
+    for number, (one, other) in enumerate(pairwise(spans), 1):
+        if stations.opening[one.stop : other.start].max(initial=0.0) < UNSEEN:
+            out.append(f"only plating lies between segments {number} and {number + 1}")
+    outside = np.concatenate([stations.apart[: spans[0].start], stations.apart[spans[-1].stop :]])
+    tall = POCKET[0] * float(np.quantile(outside, 0.9)) if outside.size else math.inf
+    for number, span in enumerate(spans, 1):
+        apart = stations.apart[span]
+        if any(
+            last + 1 - first > POCKET[1] * apart.size and float(apart[first : last + 1].max()) > tall
+            for first, last in runs(stations.states[span] == PLATING)
+        ):
+            out.append(
+                f"plating lies in segment {number}, more than {POCKET[0]:.0%} as tall as the gap outside"
+            )
     return out
 
 
@@ -183,11 +209,24 @@ def _plating(located: Located, row: SheetRow) -> list[Finding]:
     if located.plating.contrast < PLATING_CONTRAST:
         detail = f"they differ by {located.plating.contrast:.1f} times the base metal's own spread"
         return [Finding("bond_not_separable", {"detail": detail})]
+    two_ways = _read_two_ways(located)
+    if two_ways > TWO_WAYS:
+        detail = f"over {two_ways:.0%} of the bond's width its outline is twice as thick as its shade tells"
+        return [Finding("bond_not_separable", {"detail": detail})]
     astray = plating_astray(located)
     if astray > ASTRAY:
         detail = f"beside {astray:.0%} of the bond the metal, off the line, has the plating's grey level too"
         return [Finding("bond_not_separable", {"detail": detail})]
     return []
+
+
+def _read_two_ways(located: Located) -> float:
+    """Return over which length, as a share of the bond, the base metals' distance is read as less than half of what the
+    plating's outline leaves between them: the plating's shade fades there, and the photometric reading with it."""
+    rough, read = located.line.opening, located.apart
+    differ = (rough > OUTLINED_PX) & (read.thickness < 0.5 * rough) & read.seen
+    width = sum(one.right.station - one.left.station for one in located.stations.segments)
+    return max((last + 1 - first for first, last in runs(differ)), default=0) / max(width, 20.0)
 
 
 def plating_astray(located: Located) -> float:
