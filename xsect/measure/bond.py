@@ -22,9 +22,9 @@ curved, and may open along a tangent; and at most so many of them. Learned from 
 TEXTURED = 0.06
 """Spread of the metal's tone from which grains, not noise, limit what can be seen."""
 
-SMOOTH_METAL, TEXTURED_METAL = (0.45, 1.5, 0.7), (1.0, 1.4, 1.0)
+SMOOTH_METAL, OTHER_METAL = (0.45, 1.5, 0.7), (1.0, 1.4, 1.0)
 """Factors on what the fit, the variations and the mouth's shape say of a notch, learned on drawn sections: where there
-are no grains the fit leaves less in doubt than its scatter says, and the variations tell more."""
+are neither grains nor plating the fit leaves less in doubt than its scatter says, and the variations tell more."""
 
 METHOD = "hinge fitted to the photometric opening"
 
@@ -94,7 +94,8 @@ def segment_widths(located: Located, um_per_px: float) -> tuple[SegmentWidth, ..
     arc = located.stations.arc
     out = []
     for segment, (spread_left, spread_right) in zip(located.stations.segments, located.spread, strict=True):
-        factors = TEXTURED_METAL if located.parts.texture > TEXTURED else SMOOTH_METAL
+        plain = located.plating is None and located.parts.texture <= TEXTURED
+        factors = SMOOTH_METAL if plain else OTHER_METAL
         ends = []
         for notch, spread in ((segment.left, spread_left), (segment.right, spread_right)):
             dof = len(VARIATIONS) if math.isfinite(spread) else math.inf
