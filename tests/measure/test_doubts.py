@@ -52,6 +52,7 @@ def test_clean_pictures_raise_none(drawing: Drawing) -> None:
             replace(PLAIN, metal=(1.0, 0.7, 0.6), mount=MOUNT), {}, "saturated", id="one channel clipped"
         ),
         pytest.param(replace(PLAIN, blur=6.0), {}, "out_of_focus", id="out of focus"),
+        pytest.param(replace(PLAIN, blur=3.3), {}, "out_of_focus", id="soft"),
         pytest.param(replace(LINED, bonds=((-1000.0, 100.0),)), {}, "gap_not_seen", id="no gap on the left"),
         pytest.param(replace(LINED, bonds=((-100.0, 1000.0),)), {}, "gap_not_seen", id="no gap on the right"),
         pytest.param(PLAIN, {"lower_thickness_um": 130.0}, "thickness_disagrees", id="thicker in the sheet"),
