@@ -52,7 +52,7 @@ def test_clean_pictures_raise_none(drawing: Drawing) -> None:
             replace(PLAIN, metal=(1.0, 0.7, 0.6), mount=MOUNT), {}, "saturated", id="one channel clipped"
         ),
         pytest.param(replace(PLAIN, blur=6.0), {}, "out_of_focus", id="out of focus"),
-        pytest.param(replace(PLAIN, blur=3.3), {}, "out_of_focus", id="soft"),
+        pytest.param(replace(PLAIN, blur=3.3), {}, "soft", id="soft"),
         pytest.param(replace(LINED, bonds=((-1000.0, 100.0),)), {}, "gap_not_seen", id="no gap on the left"),
         pytest.param(replace(LINED, bonds=((-100.0, 1000.0),)), {}, "gap_not_seen", id="no gap on the right"),
         pytest.param(PLAIN, {"lower_thickness_um": 130.0}, "thickness_disagrees", id="thicker in the sheet"),
@@ -236,3 +236,18 @@ def test_plating_whose_outline_and_shade_disagree_needs_a_look(length: int, doub
         replace(located, line=replace(located.line, opening=outline)), picture, sheet_row(plating="tin"), []
     )
     assert any(one.code == "bond_not_separable" for one in told) == doubted
+
+
+@pytest.mark.parametrize(("support", "refused"), [(0.05, False), (-1.0, True)])
+def test_no_bond_is_told_only_where_something_of_a_gap_was_seen(support: float, refused: bool) -> None:
+    """Plating that fills a gap leaves little trace of it; a photograph none."""
+    picture = replace(PLAIN, bonds=()).micrograph()
+    located = locate(picture, plated=False)
+    assert located.stations.segments == ()
+    faint = replace(located, line=replace(located.line, support=support))
+    if refused:
+        with pytest.raises(Refusal) as told:
+            find_doubts(faint, picture, sheet_row(), [])
+        assert told.value.finding.code == "no_section_found"
+    else:
+        assert [one.code for one in find_doubts(faint, picture, sheet_row(), [])] == ["no_bond"]

@@ -14,6 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from xsect.locate.tone import blurred_widely
+
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
 Grey = NDArray[np.float32]
 Codes = NDArray[np.uint8]
@@ -74,17 +76,9 @@ def working(pixels: Pixels, longest: int = WORKING_PX) -> tuple[Grey, float]:
 
 def flattened(small: Grey) -> tuple[Grey, Grey]:
     """Return a picture freed of shading and contrast, and its local contrast: (grey - mean) / (spread + 2), spread."""
-    rest = small - _around(small)
-    spread = np.sqrt(_around(rest * rest))
+    rest = small - blurred_widely(small, _NEIGHBOURHOOD)
+    spread = np.sqrt(blurred_widely(rest * rest, _NEIGHBOURHOOD))
     return np.asarray(rest / (spread + 2), np.float32), np.asarray(spread, np.float32)
-
-
-def _around(values: Grey) -> Grey:
-    """Return the Gaussian mean of each place's neighbourhood; it is so wide that a quarter of the size holds it all."""
-    rows, columns = values.shape
-    quarter = cv2.resize(values, (max(columns // 4, 1), max(rows // 4, 1)), interpolation=cv2.INTER_AREA)
-    mean = cv2.GaussianBlur(quarter, (0, 0), _NEIGHBOURHOOD / 4)
-    return np.asarray(cv2.resize(mean, (columns, rows), interpolation=cv2.INTER_LINEAR), np.float32)
 
 
 def _back(place: NDArray[np.float32], factor: float) -> NDArray[np.float32]:

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from xsect.locate.tone import blurred_widely
 from xsect.quantities import show
 from xsect.record import SectionRecord
 
@@ -22,7 +23,7 @@ CANNOT: Final = (
 
 BADLY: Final = (
     "gap_not_seen", "line_uncertain", "notch_uncertain", "gap_below_resolution", "bond_not_separable", "not_in_view",
-    "bond_uncertain",
+    "bond_uncertain", "filled_between", "soft",
 )  # fmt: skip
 """Findings after which a value can be read, but not as surely as it is stated."""
 
@@ -101,8 +102,5 @@ def dark_share(record: SectionRecord, pixels: NDArray[np.uint8] | NDArray[np.uin
         return math.nan
     level = np.asarray(grey, np.float32)
     usual = float(np.median(level[inside]))
-    # so wide a mean has no fine detail: it is taken of a quarter of the size, in a tenth of the time
-    columns, rows = level.shape[1], level.shape[0]
-    quarter = cv2.resize(level, (max(columns // 4, 1), max(rows // 4, 1)), interpolation=cv2.INTER_AREA)
-    about = cv2.resize(cv2.GaussianBlur(quarter, (0, 0), max(grey.shape) / 160), (columns, rows))
+    about = blurred_widely(level, max(grey.shape) / 40)
     return float(((level < 0.8 * about) & (level < 0.85 * usual))[inside].mean())

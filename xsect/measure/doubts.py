@@ -19,8 +19,8 @@ from xsect.measure.bond import segment_widths
 from xsect.quantities import COVERAGE_FACTOR, Measurement, show
 from xsect.reasons import REASONS, Finding, Refusal
 
-BLURRED_PX = 2.8
-"""Blur (standard deviation) in px above which edges say too little: a slim gap beside a bond closes under it."""
+BLURRED_PX, SOFT_PX = 4.2, 2.8
+"""Blur (standard deviation) in px above which edges say too little, and above which a slim gap may close under it."""
 
 SATURATED_SHARE = 0.35
 """Share of the metal beside the line at the sensor's limit above which levels say nothing."""
@@ -96,15 +96,16 @@ def _refuse_poor(located: Located, codes: list[str]) -> None:
     if codes.count("gap_not_seen") == 2:
         raise Refusal("no_notch_seen")
     poor = [REASONS[code].title.lower() for code in POOR if code in codes]
-    missing = [] if located.stations.segments else ["no bond"]
-    if located.line.support < FAINT:
-        missing.append("no trace of a line")
+    support, bonded = located.line.support, bool(located.stations.segments)
     if {"low_contrast", "gap_not_seen"} & set(codes):
         # a good picture may show no line in a sound bond; a poor one that shows none may hold no joint at all
-        poor += missing[:1]
-    elif len(missing) == 2:
-        # where there is no bond, the line is the open gap
-        poor += missing
+        if not bonded:
+            poor.append("no bond")
+        elif support < FAINT:
+            poor.append("no trace of a line")
+    elif not bonded and support < 0:
+        # where there is no bond, the line is a gap, open or full of plating
+        poor += ["no bond", "no trace of a line"]
     if len(poor) > 1:
         raise Refusal("no_section_found", detail=", ".join(poor))
 
@@ -123,6 +124,8 @@ def _picture(located: Located, micrograph: Micrograph) -> list[Finding]:
     blur = max(located.parts.edge_blur, located.apart.blur)
     if blur > BLURRED_PX:
         out.append(Finding("out_of_focus", {"blur": f"{blur:.1f}"}))
+    elif blur > SOFT_PX:
+        out.append(Finding("soft", {"blur": f"{blur:.1f}"}))
     levels = (located.parts.metal_tone - located.parts.mount_tone) * micrograph.full_scale
     if (
         located.apart.grain > GRAIN_LIMIT

@@ -72,7 +72,11 @@ def _picture(located: Located, micrograph: Micrograph) -> list[Sign]:
         doubts.LEAST_SEPARATION / max(located.parts.separation, 1e-6),
         doubts.FEWEST_LEVELS / max(levels, 1e-6),
     )
-    return [Sign("out_of_focus", blur / doubts.BLURRED_PX), Sign("low_contrast", contrast)]
+    return [
+        Sign("out_of_focus", blur / doubts.BLURRED_PX),
+        Sign("soft", blur / doubts.SOFT_PX),
+        Sign("low_contrast", contrast),
+    ]
 
 
 def _line(located: Located) -> list[Sign]:
