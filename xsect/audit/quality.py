@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from xsect.locate.tone import blurred_widely
+from xsect.audit.fingerprints import blurred_widely
 from xsect.quantities import show
 from xsect.record import SectionRecord
 

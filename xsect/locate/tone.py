@@ -35,16 +35,6 @@ def blurred(image: NDArray[np.generic], sigma: float) -> Floats:
     return np.asarray(cv2.GaussianBlur(np.asarray(image, dtype=np.float32), (0, 0), sigma), dtype=np.float32)
 
 
-def blurred_widely(image: Floats, sigma: float) -> Floats:
-    """Return a grey image (rows, columns) under a wide Gaussian blur, in a quarter of the time.
-
-    So wide a mean has no fine detail: it is taken of a quarter of the size.
-    """
-    rows, columns = image.shape
-    quarter = cv2.resize(image, (max(columns // 4, 1), max(rows // 4, 1)), interpolation=cv2.INTER_AREA)
-    return np.asarray(cv2.resize(blurred(quarter, sigma / 4), (columns, rows)), dtype=np.float32)
-
-
 def blurred_along(image: Floats, sigma: float) -> Floats:
     """Return (m, n[, 3]) float32 values under a Gaussian of ``sigma`` columns along each row; ends are repeated."""
     kernel = cv2.getGaussianKernel(2 * round(4 * sigma) + 1, sigma, cv2.CV_32F)
